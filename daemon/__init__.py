@@ -1,0 +1,1 @@
+"""The service: spool, runner, archive, watcher, analysis, catalogue, report, command line."""

@@ -1,0 +1,1 @@
+"""Built-in plugins, registered by the same entry points as outside ones."""
