@@ -224,5 +224,7 @@ class CaptureHeader:
     """SHA-256 of the HDF5 part of the file."""
     path: str = ""
     """Relative to the archive."""
+    sha256: str = ""
+    """SHA-256 of the whole file."""
     size_bytes: int = 0
     extra: Mapping[str, Any] = field(default_factory=dict)

@@ -1,0 +1,75 @@
+"""The standard HDF5 filter chain shuffle + gzip + fletcher32, made outside HDF5.
+
+h5py's own gzip wrote 76 MB/s where ISA-L with direct chunk writes reached 279 to 345 MB/s at the same ratio; the bytes are
+those of the standard filters, so that any HDF5 reader opens them.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from greystep.schema.errors import ArchiveError
+from numpy.typing import NDArray
+
+
+def shuffle(chunk: NDArray[Any]) -> bytes:
+    """All first bytes, then all second bytes, and so on (HDF5's shuffle filter)."""
+    data = np.ascontiguousarray(chunk)
+    size = data.dtype.itemsize
+    if size == 1:
+        return data.tobytes()
+    return np.ascontiguousarray(data.view(np.uint8).reshape(-1, size).T).tobytes()
+
+
+def unshuffle(data: bytes, dtype: np.dtype[Any], shape: tuple[int, ...]) -> NDArray[Any]:
+    """Reverse of `shuffle`."""
+    if dtype.itemsize == 1:
+        return np.frombuffer(data, dtype).reshape(shape)
+    flat = np.frombuffer(data, np.uint8).reshape(dtype.itemsize, -1)
+    return np.ascontiguousarray(flat.T).view(dtype).reshape(shape)
+
+
+def fletcher32(data: bytes) -> int:
+    """The checksum of HDF5's fletcher32 filter (sums of big-endian 16-bit words modulo 65535)."""
+    padded = data + b"\0" if len(data) % 2 else data
+    words = np.frombuffer(padded, ">u2").astype(np.uint64)
+    n = len(words)
+    weights = (np.arange(n, 0, -1, dtype=np.uint64)) % np.uint64(65535)
+    total1 = int(words.sum())
+    total2 = int((words * weights).sum())
+    return _fold(total2) << 16 | _fold(total1)
+
+
+def _fold(total: int) -> int:
+    # HDF5 folds the carry back and so shows 65535 where the remainder is 0, except for all-zero data.
+    return 0 if total == 0 else (total % 65535 or 65535)
+
+
+def encode(chunk: NDArray[Any], level: int = 1) -> bytes:
+    """Shuffle, gzip and checksum of one chunk, as HDF5 would store it."""
+    from isal import isal_zlib
+
+    packed = isal_zlib.compress(shuffle(chunk), level)
+    return packed + fletcher32(packed).to_bytes(4, "little")
+
+
+def decode(stored: bytes, dtype: np.dtype[Any], shape: tuple[int, ...], *, where: str = "") -> NDArray[Any]:
+    """Reverse of `encode`; the checksum is checked.
+
+    Raises:
+        ArchiveError: when the checksum or the length is wrong.
+    """
+    from isal import isal_zlib
+
+    packed, told = stored[:-4], int.from_bytes(stored[-4:], "little")
+    if fletcher32(packed) != told:
+        raise ArchiveError("a chunk's checksum is wrong", where=where, todo="restore the file from a second copy")
+    size = dtype.itemsize * int(np.prod(shape))
+    try:
+        data = isal_zlib.decompress(packed, bufsize=size)
+    except isal_zlib.IsalError as exc:
+        raise ArchiveError(f"a chunk can't be unpacked: {exc}", where=where) from exc
+    if len(data) != size:
+        raise ArchiveError(f"a chunk holds {len(data)} bytes, {size} expected", where=where)
+    return unshuffle(data, dtype, shape)
