@@ -1,0 +1,1 @@
+"""Built-in method definitions, as TOML data."""

@@ -1,0 +1,111 @@
+"""Monotone data: pooling of adjacent violators, and cubic interpolation that never overshoots.
+
+Sources: isotonic regression by pooling (Ayer et al. 1955); monotone piecewise cubic Hermite interpolation
+(Fritsch and Carlson 1980) with the weighted harmonic slopes of Fritsch and Butland 1984.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+def pool_adjacent_violators(values: Array, weights: Array) -> Array:
+    """Nearest non-decreasing sequence in the weighted least-squares sense.
+
+    Args:
+        values: [n].
+        weights: [n], positive.
+
+    Returns:
+        [n], non-decreasing; equal to `values` where those are already in order.
+    """
+    means: list[float] = []
+    masses: list[float] = []
+    counts: list[int] = []
+    for value, weight in zip(values, weights, strict=True):
+        means.append(float(value))
+        masses.append(float(weight))
+        counts.append(1)
+        while len(means) > 1 and means[-2] > means[-1]:
+            mass = masses[-2] + masses[-1]
+            mean = (means[-2] * masses[-2] + means[-1] * masses[-1]) / mass
+            means[-2:], masses[-2:], counts[-2:] = [mean], [mass], [counts[-2] + counts[-1]]
+    return np.repeat(np.array(means), counts)
+
+
+def hermite_slopes(x: Array, y: Array) -> Array:
+    """Slopes at the knots that keep the interpolant monotone.
+
+    Args:
+        x: [n] strictly ascending, n >= 2.
+        y: [..., n]; any number of curves over the same knots.
+
+    Returns:
+        [..., n].
+    """
+    h = np.diff(x)
+    d = np.diff(y, axis=-1) / h
+    if len(x) == 2:
+        return np.concatenate([d, d], axis=-1)
+    slopes = np.zeros_like(y)
+    left, right = d[..., :-1], d[..., 1:]
+    w1, w2 = 2 * h[1:] + h[:-1], h[1:] + 2 * h[:-1]
+    same = left * right > 0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = (w1 + w2) / (w1 / left + w2 / right)
+    slopes[..., 1:-1] = np.where(same, mean, 0.0)
+    slopes[..., 0] = _end_slope(h[0], h[1], d[..., 0], d[..., 1])
+    slopes[..., -1] = _end_slope(h[-1], h[-2], d[..., -1], d[..., -2])
+    return slopes
+
+
+def _end_slope(h0: float, h1: float, d0: Array, d1: Array) -> Array:
+    slope = ((2 * h0 + h1) * d0 - h0 * d1) / (h0 + h1)
+    slope = np.where(np.sign(slope) != np.sign(d0), 0.0, slope)
+    limit = (np.sign(d0) != np.sign(d1)) & (np.abs(slope) > 3 * np.abs(d0))
+    return np.asarray(np.where(limit, 3 * d0, slope))
+
+
+def interpolate(x: Array, y: Array, at: Array) -> Array:
+    """Monotone cubic through the knots; beyond the ends a straight line with the end's chord slope.
+
+    Args:
+        x: [n] strictly ascending.
+        y: [..., n].
+        at: [m].
+
+    Returns:
+        [..., m].
+    """
+    at = np.asarray(at, dtype=np.float64)
+    slopes = hermite_slopes(x, y)
+    i = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
+    h = x[i + 1] - x[i]
+    s = (at - x[i]) / h
+    y0, y1 = y[..., i], y[..., i + 1]
+    m0, m1 = slopes[..., i] * h, slopes[..., i + 1] * h
+    inside = (
+        y0 * (1 + 2 * s) * (1 - s) ** 2 + m0 * s * (1 - s) ** 2 + y1 * s * s * (3 - 2 * s) + m1 * s * s * (s - 1)
+    )
+    line = y0 + (y1 - y0) * s
+    return np.asarray(np.where((at < x[0]) | (at > x[-1]), line, inside))
+
+
+def invert(x: Array, y: Array, values: Array, steps: int = 60) -> Array:
+    """Where `interpolate(x, y, .)` takes the given values, for one strictly increasing curve `y` [n].
+
+    Bisection within the knot interval, so that the answer is as monotone as the curve; straight lines beyond the ends.
+    """
+    values = np.asarray(values, dtype=np.float64)
+    i = np.clip(np.searchsorted(y, values, side="right") - 1, 0, len(y) - 2)
+    low, high = x[i].astype(np.float64), x[i + 1].astype(np.float64)
+    for _ in range(steps):
+        middle = 0.5 * (low + high)
+        below = interpolate(x, y, middle) < values
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    rise = np.maximum(y[i + 1] - y[i], np.finfo(float).tiny)
+    line = x[i] + (values - y[i]) * (x[i + 1] - x[i]) / rise
+    return np.asarray(np.where((values < y[0]) | (values > y[-1]), line, 0.5 * (low + high)))
