@@ -1,0 +1,1 @@
+"""The virtual bench: panel physics behind real SCPI servers on TCP."""

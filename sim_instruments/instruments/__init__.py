@@ -1,0 +1,1 @@
+"""The instruments of the virtual bench, each one SCPI command set around the shared world."""

@@ -1,0 +1,1 @@
+"""Panel physics: from driven levels to light, as closed forms in time."""

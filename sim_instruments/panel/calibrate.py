@@ -1,0 +1,47 @@
+"""Find the time constant that gives a display its class duration: `python -m greystep.sim_instruments.panel.calibrate`.
+
+Prints `base_s` of each display such that the mean code-band duration (first entry) over the 20 transitions of
+`CLASS_LEVELS` in the starting condition is `CLASS_MEAN_S`. Uses the truth, never an estimator.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import permutations
+
+from ..truth.transition import isolated_transition
+from .catalogue import CLASS_LEVELS, CLASS_MEAN_S, PANELS
+from .display import Display
+from .model import PanelSpec
+
+
+def class_durations_s(spec: PanelSpec) -> dict[tuple[int, int], float]:
+    """Code-band duration (first entry) in s of each of the 20 transitions, in the starting condition, warm."""
+    display = Display(spec, spec.default_condition())
+    durations = {}
+    for low, high in permutations(CLASS_LEVELS, 2):
+        truth = isolated_transition(display, low, high)
+        if truth.code_first_entry_duration_s is None:
+            raise ValueError(f"{spec.name}: {low} to {high} does not end within the window")
+        durations[low, high] = truth.code_first_entry_duration_s
+    return durations
+
+
+def calibrated_base_s(spec: PanelSpec, mean_s: float) -> float:
+    """The `base_s` with which the mean of the 20 durations is `mean_s`, by bisection on its logarithm."""
+    low, high = 0.2, 5.0
+    for _ in range(14):
+        middle = (low * high) ** 0.5
+        trial = replace(spec, speed=replace(spec.speed, base_s=spec.speed.base_s * middle))
+        durations = class_durations_s(trial)
+        low, high = (middle, high) if sum(durations.values()) / len(durations) < mean_s else (low, middle)
+    return spec.speed.base_s * (low * high) ** 0.5
+
+
+def main() -> None:
+    for spec in PANELS:
+        print(f"{spec.name}: base_s={calibrated_base_s(spec, CLASS_MEAN_S[spec.name]):.4g}")
+
+
+if __name__ == "__main__":
+    main()
