@@ -14,6 +14,8 @@ from greystep.schema.hooks import hookimpl
 PREPARERS: Final = ("preparation.preparer:LightPreparer",)
 ESTIMATORS: Final = (
     "transition.estimator:TransitionEstimator",
+    "motion.estimator:MovingEdgeEstimator",
+    "delay.estimator:DelayEstimator",
 )
 
 
