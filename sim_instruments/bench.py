@@ -7,7 +7,7 @@ import contextlib
 from dataclasses import dataclass, field
 
 from .clock import Clock
-from .faults.order import Faults
+from .faults.order import FaultList
 from .instruments.digitiser import Digitiser
 from .instruments.meters import LuminanceMeter, PowerMeter, Thermometer
 from .instruments.pattern import PatternSource
@@ -52,7 +52,7 @@ class Bench:
             Thermometer(self.world),
         )
         self.servers = {
-            instrument.name: InstrumentServer(instrument, Faults(), options.host, options.ports.get(instrument.name, 0))
+            instrument.name: InstrumentServer(instrument, FaultList(), options.host, options.ports.get(instrument.name, 0))
             for instrument in instruments
         }
         self.side_door = SideDoor(self, options.host, options.ports.get("side_door", 0))

@@ -28,8 +28,8 @@ def parser() -> argparse.ArgumentParser:
     )
     made.add_argument("--list", action="store_true", help="list the displays and exit")
     made.add_argument("--panel", default="vireth-10x", metavar="NAME", help="display on the bench (default: %(default)s)")
-    made.add_argument("--speed", default="1", metavar="X", help="simulated seconds a second; 'max': jump to what a client waits for; "
-                      "'step': only jump (default: %(default)s)")  # fmt: skip
+    speed = "simulated seconds a second; 'max': jump to what a client waits for; 'step': only jump (default: %(default)s)"
+    made.add_argument("--speed", default="1", metavar="X", help=speed)
     made.add_argument("--seed", type=int, default=1, help="seed of all noise (default: %(default)s)")
     made.add_argument("--host", default="127.0.0.1", help="address to listen on (default: %(default)s)")
     for role in ROLES:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from .faults.order import FaultOrder
 from .instruments.acquisition import Acquisition
 from .instruments.record import light_luminance, light_volts, sample_times_s
 from .panel.catalogue import PANELS
@@ -32,7 +33,7 @@ def hello(bench: Bench) -> dict[str, Any]:
         "now_s": bench.world.advance(),
         "level": mounted.level,
         "condition": mounted.condition.as_dict(),
-        "acquisitions": bench.digitiser._taken,
+        "acquisitions": bench.digitiser.taken,
         "watchdog_fired": bench.pattern.watchdog_fired,
     }
 
@@ -135,6 +136,30 @@ def transition(bench: Bench, from_level: int, to_level: int, window_s: float = 1
     return asdict(isolated_transition(display, from_level, to_level, window_s))
 
 
+def fault(
+    bench: Bench, instrument: str, kind: str, after: int = 0, times: int = 1, match: str = "", **parameters: Any
+) -> dict[str, Any]:
+    """Order a fault; see faults/order.py for kinds and parameters."""
+    if instrument not in bench.servers:
+        raise OrderError(f"no instrument {instrument!r}; there are {', '.join(bench.servers)}")
+    order = FaultOrder(instrument, kind, after, times, match, parameters)
+    bench.servers[instrument].faults.add(order)
+    return order.as_dict()
+
+
+def faults(bench: Bench) -> dict[str, Any]:
+    """All faults ordered, with their hits."""
+    return {"faults": [order.as_dict() for server in bench.servers.values() for order in server.faults.orders]}
+
+
+async def clear_faults(bench: Bench) -> dict[str, Any]:
+    """Forget all faults; instruments that were away or replaced are back."""
+    for server in bench.servers.values():
+        server.faults.orders.clear()
+        await server.restore()
+    return {}
+
+
 def stop(bench: Bench) -> dict[str, Any]:
     """End the bench."""
     bench.stopping.set()
@@ -142,6 +167,6 @@ def stop(bench: Bench) -> dict[str, Any]:
 
 
 ORDERS: dict[str, Callable[..., Any]] = {
-    order.__name__: order for order in (hello, panels, mount, skip, truth, trace, transition, stop)
+    order.__name__: order for order in (hello, panels, mount, skip, truth, trace, transition, fault, faults, clear_faults, stop)
 }
 """Orders by name."""

@@ -121,6 +121,19 @@ class VirtualBench:
         """Move simulated time forward."""
         self.side_door.ask("skip", seconds=seconds)
 
+    def fault(self, instrument: str, kind: str, after: int = 0, times: int = 1, match: str = "", **parameters: Any) -> int:
+        """Order a fault; returns its number. Kinds and parameters: greystep.sim_instruments.faults.order."""
+        order = {"instrument": instrument, "kind": kind, "after": after, "times": times, "match": match, **parameters}
+        return int(self.side_door.ask("fault", **order)["number"])
+
+    def hits(self, number: int) -> int:
+        """How often a fault has happened: a test of a fault fails when this is 0."""
+        return next(int(order["hits"]) for order in self.side_door.ask("faults")["faults"] if order["number"] == number)
+
+    def clear_faults(self) -> None:
+        """Forget all faults; instruments that were away or replaced are back."""
+        self.side_door.ask("clear_faults")
+
     def truth(self, acquisition: int | None = None) -> dict[str, Any]:
         """Exact figures of each segment of an acquisition (the last by default)."""
         return self.side_door.ask("truth", acquisition=acquisition)

@@ -42,40 +42,30 @@ class Digitiser(Instrument):
 
     def __init__(self, world: World) -> None:
         self.world = world
-        self.stuck_triggers = 0
-        """How many of the next acquisitions never trigger (a fault that a test orders)."""
-        self.stuck_hits = 0
+        self._jams = 0
         self.history: deque[Acquisition] = deque(maxlen=KEPT_ACQUISITIONS)
-        self._taken = 0
+        self.taken = 0
+        """Acquisitions started since the bench did."""
         self._memory: Memory | None = None
+        self._range: dict[int, float] = {}
+        self._offset: dict[int, float] = {}
+        self._numbers: dict[str, float] = {}
         self._defaults()
         super().__init__("digitiser", IDENTITY, world.clock)
         world.on_mount.append(self.stop)
 
     def _defaults(self) -> None:
-        self._range = {1: RANGE.default, 2: RANGE.default}
-        self._offset = {1: OFFSET.default, 2: OFFSET.default}
-        self._numbers = {
-            "interval": INTERVAL.default,
-            "points": POINTS.default,
-            "pre": 0.0,
-            "segments": 1.0,
-            "level": LEVEL.default,
-        }
+        self._range.update({1: RANGE.default, 2: RANGE.default})
+        self._offset.update({1: OFFSET.default, 2: OFFSET.default})
+        start = {"interval": INTERVAL, "points": POINTS, "pre": PRETRIGGER, "segments": SEGMENTS, "level": LEVEL}
+        self._numbers.update({key: number.default for key, number in start.items()})
         self._source, self._slope = "IMM", "POS"
         self._format = Format()
 
     def commands(self) -> Iterable[Command]:
         return (
-            setting(
-                "[SENSe:]VOLTage<1:2>:RANGe:PTPeak", RANGE, lambda n: self._range[n], lambda n, v: self._range.__setitem__(n, v)
-            ),
-            setting(
-                "[SENSe:]VOLTage<1:2>:RANGe:OFFSet",
-                OFFSET,
-                lambda n: self._offset[n],
-                lambda n, v: self._offset.__setitem__(n, v),
-            ),
+            setting("[SENSe:]VOLTage<1:2>:RANGe:PTPeak", RANGE, self._range.__getitem__, self._range.__setitem__),
+            setting("[SENSe:]VOLTage<1:2>:RANGe:OFFSet", OFFSET, self._offset.__getitem__, self._offset.__setitem__),
             self._numeric("[SENSe:]SWEep:TINTerval", INTERVAL, "interval"),
             self._numeric("[SENSe:]SWEep:POINts", POINTS, "points"),
             self._numeric("[SENSe:]SWEep:OREFerence:POINts", PRETRIGGER, "pre"),
@@ -135,14 +125,15 @@ class Digitiser(Instrument):
             dict(self._range),
             dict(self._offset),
         )
-        stuck = self.stuck_triggers > 0
-        self.stuck_triggers -= stuck
-        self.stuck_hits += stuck
-        self._taken += 1
-        acquisition = Acquisition(self.world, setup, self._taken, now_s, stuck)
+        stuck, self._jams = self._jams > 0, max(0, self._jams - 1)
+        self.taken += 1
+        acquisition = Acquisition(self.world, setup, self.taken, now_s, stuck)
         self._memory = Memory(acquisition)
         self.history.append(acquisition)
         self.clock.announce()
+
+    def jam(self) -> None:
+        self._jams += 1
 
     def stop(self) -> None:
         """ABORt: back to idle; complete segments stay readable."""

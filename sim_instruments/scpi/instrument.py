@@ -76,6 +76,15 @@ class Instrument:
         """*TST?: 0 is passed."""
         return 0
 
+    def jam(self) -> None:
+        """Its trigger circuit fails once (a fault that a test orders)."""
+
+    def power_on(self) -> None:
+        """What switching it off and on does."""
+        self.reset()
+        self._completion_asked = False
+        self.status.power_on()
+
     # The message exchange --------------------------------------------------------------------------------------
 
     async def execute(self, message: str) -> list[Buffer]:

@@ -12,8 +12,11 @@ import asyncio
 import contextlib
 import socket
 
-from ..faults.order import Faults
+from ..faults.events import happen
+from ..faults.order import FaultList
+from ..faults.replies import deliver, send_whole
 from .errors import ScpiError
+from .exchange import MessageExchange
 from .instrument import Buffer, Instrument
 
 RECEIVE_BYTES = 65536
@@ -25,14 +28,18 @@ SEND_BUFFER_BYTES = 4 << 20
 class InstrumentServer:
     """Listens on one port and serves one instrument."""
 
-    def __init__(self, instrument: Instrument, faults: Faults, host: str, port: int) -> None:
+    def __init__(self, instrument: Instrument, faults: FaultList, host: str, port: int) -> None:
+        self.genuine = instrument
+        """The instrument that belongs here."""
         self.instrument = instrument
+        """The one that answers now."""
         self.faults = faults
         self.host = host
         self.port = port
         self._listener: socket.socket | None = None
         self._acceptor: asyncio.Task[None] | None = None
-        self._connections: dict[asyncio.Task[None], socket.socket] = {}
+        self._connections: set[asyncio.Task[None]] = set()
+        self._absence: asyncio.Task[None] | None = None
 
     @property
     def resource(self) -> str:
@@ -55,31 +62,40 @@ class InstrumentServer:
         self._listener = listener
         self._acceptor = asyncio.get_running_loop().create_task(self._accept(listener))
 
-    async def refuse_for(self, seconds: float) -> None:
+    def leave_for(self, seconds: float) -> None:
         """Close the port and all connections; listen again after some host seconds."""
-        await self.close()
+        if self._absence is None or self._absence.done():
+            self._absence = asyncio.get_running_loop().create_task(self._be_absent(seconds))
+
+    async def _be_absent(self, seconds: float) -> None:
+        await self._hang_up()
         await asyncio.sleep(seconds)
         self.listen()
 
+    async def restore(self) -> None:
+        """The genuine instrument is back and listens."""
+        self.instrument = self.genuine
+        if self._absence is not None and not self._absence.done():
+            self._absence.cancel()
+            await asyncio.gather(self._absence, return_exceptions=True)
+        if self._listener is None:
+            self.listen()
+
     async def close(self) -> None:
-        """Close the port and all connections."""
-        if self._acceptor is not None:
-            self._acceptor.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._acceptor
-            self._acceptor = None
+        """Close the port and all connections for good."""
+        if self._absence is not None:
+            self._absence.cancel()
+            await asyncio.gather(self._absence, return_exceptions=True)
+        await self._hang_up()
+
+    async def _hang_up(self) -> None:
+        tasks = [*self._connections, *([self._acceptor] if self._acceptor else [])]
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
         if self._listener is not None:
             self._listener.close()
             self._listener = None
-        await self.drop_connections()
-
-    async def drop_connections(self) -> None:
-        """Close all connections but the one that asks for it."""
-        mine = asyncio.current_task()
-        others = [task for task in self._connections if task is not mine]
-        for task in others:
-            task.cancel()
-        await asyncio.gather(*others, return_exceptions=True)
 
     async def _accept(self, listener: socket.socket) -> None:
         loop = asyncio.get_running_loop()
@@ -89,8 +105,8 @@ class InstrumentServer:
             peer.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
             peer.setblocking(False)
             task = loop.create_task(Connection(self, peer).serve())
-            self._connections[task] = peer
-            task.add_done_callback(lambda done: self._connections.pop(done, None))
+            self._connections.add(task)
+            task.add_done_callback(self._connections.discard)
 
 
 class Connection:
@@ -99,20 +115,23 @@ class Connection:
     def __init__(self, server: InstrumentServer, peer: socket.socket) -> None:
         self.server = server
         self.peer = peer
-        self.pending: asyncio.Queue[bytes] = asyncio.Queue()
-        self.arrived = asyncio.Event()
+        self.last_reply: list[Buffer] = [b"\n"]
+        self._exchange = MessageExchange(server.instrument.status)
+        self._pending: asyncio.Queue[bytes] = asyncio.Queue()
+        self._arrived = asyncio.Event()
+        self._late: set[asyncio.Task[None]] = set()
+        self._hung_up = False
 
     async def serve(self) -> None:
         """Until the client goes away."""
         loop = asyncio.get_running_loop()
-        reader = loop.create_task(self._read())
-        worker = loop.create_task(self._work())
+        tasks = {loop.create_task(self._read()), loop.create_task(self._work())}
         try:
-            await asyncio.wait({reader, worker}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            for task in (reader, worker):
+            for task in tasks | self._late:
                 task.cancel()
-            await asyncio.gather(reader, worker, return_exceptions=True)
+            await asyncio.gather(*tasks, *self._late, return_exceptions=True)
             self.peer.close()
 
     async def _read(self) -> None:
@@ -125,56 +144,70 @@ class Connection:
                     self.server.instrument.status.report(ScpiError(-363))
                     rest = b""
                 for message in messages:
-                    self.pending.put_nowait(message)
-                    self.arrived.set()
+                    self._pending.put_nowait(message)
+                    self._arrived.set()
 
     async def _work(self) -> None:
         with contextlib.suppress(ConnectionError):
-            while True:
-                message = await self.pending.get()
-                if self.pending.empty():
-                    self.arrived.clear()
-                response = await self._answer(message)
-                if response:
-                    await self._send(response)
+            while not self._hung_up:
+                message = await self._pending.get()
+                if self._pending.empty():
+                    self._arrived.clear()
+                await self._serve_message(message.rstrip(b"\r"))
 
-    async def _answer(self, message: bytes) -> list[Buffer]:
-        """Run a message; drop its answer when the client does not wait for it."""
-        instrument = self.server.instrument
+    async def _serve_message(self, message: bytes) -> None:
+        server, exchange = self.server, self._exchange
+        exchange.message_arrives()
         try:
-            text = message.decode("ascii").rstrip("\r")
+            text = message.decode("ascii")
         except UnicodeDecodeError:
-            instrument.status.report(ScpiError(-101, "not ASCII"))
-            return []
-        running = asyncio.ensure_future(instrument.execute(text))
+            server.instrument.status.report(ScpiError(-101, "not ASCII"))
+            return
+        server.faults.count()
+        if not happen(server, text):
+            return
+        response = await self._run(text)
+        if response is None:
+            exchange.interrupt()
+        elif response:
+            exchange.answer(response)
+            # Something else has arrived already: it interrupts, and this answer is never sent.
+            if self._pending.empty():
+                await deliver(server.faults, self, text, [*exchange.read(), b"\n"])
+
+    async def _run(self, text: str) -> list[Buffer] | None:
+        """The answer to a message; None when the client sent another while it was waiting for this one."""
+        running = asyncio.ensure_future(self.server.instrument.execute(text))
         await asyncio.sleep(0)
-        if not running.done() and not await self._finished_before_next_message(running, "?" in text):
-            instrument.status.report(ScpiError(-410))
-            return []
-        response = running.result()
-        if response and not self.pending.empty():
-            instrument.status.report(ScpiError(-410))
-            return []
-        return response
-
-    async def _finished_before_next_message(self, running: asyncio.Future[list[Buffer]], is_query: bool) -> bool:
-        """Wait for a message that takes time; a query ends when the client sends something else instead of reading."""
-        waiting: set[asyncio.Future[object]] = {running}  # type: ignore[arg-type]
-        arrived = asyncio.ensure_future(self.arrived.wait())
-        if is_query:
-            waiting.add(arrived)  # type: ignore[arg-type]
-        try:
-            await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
-        finally:
-            arrived.cancel()
-            finished = running.done()
-            if not finished:
-                running.cancel()
-        return finished
-
-    async def _send(self, response: list[Buffer]) -> None:
-        await self.server.faults.deliver(self.server, self, [*response, b"\n"])
+        if not running.done():
+            arrived = asyncio.ensure_future(self._arrived.wait())
+            # A message without a query (such as *WAI) holds back what follows; a query is interrupted by it.
+            waiting = {running, arrived} if "?" in text else {running}
+            try:
+                await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                arrived.cancel()
+                if not running.done():
+                    running.cancel()
+                    await asyncio.gather(running, return_exceptions=True)
+        return None if running.cancelled() else running.result()
 
     async def put(self, data: Buffer) -> None:
         """Send bytes as they are."""
         await asyncio.get_running_loop().sock_sendall(self.peer, data)
+
+    def hang_up(self) -> None:
+        """Close the connection from this end, with the next turn of the worker."""
+        self._hung_up = True
+
+    def later(self, delay_s: float, reply: list[Buffer]) -> None:
+        """Send a reply after a while, whatever is sent in between."""
+
+        async def send() -> None:
+            await asyncio.sleep(delay_s)
+            with contextlib.suppress(ConnectionError):
+                await send_whole(self, reply)
+
+        task = asyncio.get_running_loop().create_task(send())
+        self._late.add(task)
+        task.add_done_callback(self._late.discard)

@@ -50,6 +50,12 @@ class Status:
         self.operation_event |= condition & ~self.operation_before
         self.operation_before = condition
 
+    def power_on(self) -> None:
+        """State after switching on."""
+        self.clear()
+        self.event = POWER_ON
+        self.event_enable = self.request_enable = self.operation_enable = self.operation_before = 0
+
     def clear(self) -> None:
         """*CLS."""
         self.event = self.operation_event = 0
