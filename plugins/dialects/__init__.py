@@ -1,0 +1,1 @@
+"""Dialect files that come with greystep."""

@@ -1,0 +1,34 @@
+"""The list of built-in drivers."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from greystep.schema.bench import Role
+from greystep.schema.roles import DialogueSink, DriverSpec
+
+from .settings import MeterSettings, ScpiSettings
+
+SCPI: Final[dict[Role, tuple[str, str, type[ScpiSettings]]]] = {
+    "digitiser": ("scpi-digitiser", "Oscilloscope or digitiser with SCPI commands", ScpiSettings),
+    "pattern": ("scpi-pattern", "Pattern source with SCPI commands", ScpiSettings),
+    "luminance": ("scpi-luminance", "Luminance meter with SCPI commands", MeterSettings),
+    "power": ("scpi-power", "Power meter with SCPI commands", MeterSettings),
+    "temperature": ("scpi-temperature", "Thermometer with SCPI commands", MeterSettings),
+}
+
+
+def offered_drivers() -> list[DriverSpec]:
+    """All built-in drivers."""
+    return [_scpi(role) for role in SCPI]
+
+
+def _scpi(role: Role) -> DriverSpec:
+    name, summary, model = SCPI[role]
+
+    def open_it(settings: Any, dialogue: DialogueSink) -> Any:
+        from .opening import open_scpi
+
+        return open_scpi(role, settings, dialogue)
+
+    return DriverSpec(name, role, summary, model, open_it)

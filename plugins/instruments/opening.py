@@ -1,0 +1,111 @@
+"""Open a SCPI driver from its settings. Everything heavy is imported here, when an instrument is really wanted."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from typing import Any
+
+from greystep.plugins.visa.link import Link
+from greystep.plugins.visa.resync import Words
+from greystep.plugins.visa.session import Session
+from greystep.plugins.visa.wire import Terminators
+from greystep.schema.errors import InstrumentError
+from greystep.schema.roles import DialogueSink
+
+from .dialect import Dialect, SessionWords
+from .dialects import find_dialect
+from .digitiser import ScpiDigitiser
+from .instrument import ScpiInstrument
+from .meter import ScpiMeter
+from .pattern import ScpiPattern
+from .port import Port
+from .settings import ScpiSettings
+
+
+def open_scpi(role: str, settings: ScpiSettings, dialogue: DialogueSink, opener: Callable[[float], Link] | None = None) -> Any:
+    """The opened driver of a role. Raises InputError for the dialect, InstrumentError for the rest."""
+    dialect = find_dialect(settings.dialect, role, settings.dialect_paths)
+    session = open_session(role, settings, dialect.session, dialogue, opener or link_opener(settings))
+    try:
+        driver = _driver(role, Port(session, dialect.session), settings, dialect)
+        start(driver, dialect)
+    except BaseException:
+        session.close()
+        raise
+    return driver
+
+
+def link_opener(settings: ScpiSettings) -> Callable[[float], Link]:
+    """Opens the VISA resource of the settings."""
+
+    def opener(deadline: float) -> Link:
+        from greystep.plugins.visa.opening import SerialLine, open_link
+
+        line = SerialLine(settings.baud_rate, settings.data_bits, settings.parity, settings.stop_bits)
+        return open_link(settings.resource, deadline, library=settings.visa_library, line=line)
+
+    return opener
+
+
+def open_session(
+    role: str, settings: ScpiSettings, words: SessionWords, dialogue: DialogueSink, opener: Callable[[float], Link]
+) -> Session:
+    """An open session that speaks the dialect's terminators and knows its words for resynchronisation."""
+    session = Session(
+        opener,
+        role=role,
+        resource=settings.resource,
+        timeout_s=settings.timeout_s,
+        open_timeout_s=settings.open_timeout_s,
+        words=Words(
+            identity=words.identity,
+            echo=words.echo,
+            echo_end=words.echo_end,
+            echo_values=words.echo_values,
+            ready=words.ready,
+            ready_reply=words.ready_reply,
+            next_error=words.next_error,
+        ),
+        terminators=Terminators(
+            words.terminator.encode("latin-1"),
+            words.reply_terminator.encode("latin-1"),
+            words.block_terminator.encode("latin-1"),
+        ),
+        note=lambda direction, text: dialogue(role, direction, text),
+    )
+    session.open()
+    return session
+
+
+def start(driver: ScpiInstrument, dialect: Dialect) -> None:
+    """Identity check, reset where wanted, start commands. Raises InstrumentError."""
+    port, settings = driver.port, driver._settings
+    port.session.verify()
+    port.send(dialect.session.startup)
+    identity = driver.identify()
+    if not re.search(dialect.session.identity_pattern, identity):
+        raise InstrumentError(
+            f"this is {identity!r}, which dialect {dialect.name!r} is not made for",
+            role=port.role,
+            where=settings.resource,
+            todo=f"its identity must contain {dialect.session.identity_pattern!r}; choose another dialect or address",
+        )
+    if identity:
+        port.session.know(identity)
+    if settings.reset:
+        port.do("resetting it", dialect.session.reset)
+    port.do(
+        "sending the start commands of bench.toml",
+        tuple(text.replace("{", "{{").replace("}", "}}") for text in settings.startup),
+    )
+    driver.begin()
+
+
+def _driver(role: str, port: Port, settings: ScpiSettings, dialect: Dialect) -> ScpiInstrument:
+    words = dialect.words(role)
+    if role == "digitiser":
+        return ScpiDigitiser(port, settings, dialect.name, words)
+    if role == "pattern":
+        return ScpiPattern(port, settings, dialect.name, words)
+    return ScpiMeter(port, settings, dialect.name, words)

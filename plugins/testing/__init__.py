@@ -1,0 +1,1 @@
+"""Contract tests that drivers of other packages inherit."""
