@@ -14,6 +14,8 @@ from .panel.trajectory import Trajectory
 
 BLANK_S = 0.2
 """How long the screen stays dark after a change of mode, s."""
+KEPT_EPOCHS = 400
+"""Conditions that are remembered, for records not yet read out."""
 WARM_S = 1e6
 """A display that has been on for this long is warm."""
 MODE_KEYS = ("refresh_rate_hz", "vrr", "strobe")
@@ -69,13 +71,15 @@ class MountedDisplay:
     def change(self, now_s: float, **settings: float | str | bool) -> None:
         """Set the display. A change of mode blanks it for a while; its frames count anew."""
         before, self.condition = self.condition, replace(self.condition, **settings)  # type: ignore[arg-type]
-        blank = any(getattr(before, key) != getattr(self.condition, key) for key in MODE_KEYS)
-        start_s = now_s
-        if blank:
-            self._epochs.append((max(now_s, self.ready_s), None))
-            start_s = now_s + BLANK_S
-        start_s = max(start_s, self.ready_s)
-        self._epochs.append((start_s, Trajectory(self._display(start_s), start_s, self.level)))
+        start_s = max(now_s, self.ready_s)
+        if any(getattr(before, key) != getattr(self.condition, key) for key in MODE_KEYS):
+            # Behind the dark screen the cells come to rest.
+            lit_s = max(start_s, now_s + BLANK_S)
+            self._epochs += [(start_s, None), (lit_s, Trajectory(self._display(lit_s), lit_s, self.level))]
+        else:
+            same_frames = self._display(self.display.phase_s)
+            self._epochs.append((start_s, self.trajectory.continued(same_frames, start_s)))
+        del self._epochs[:-KEPT_EPOCHS]
 
     def condition_at(self, t_s: float) -> Condition:
         """The condition in force at an instant."""
@@ -91,8 +95,9 @@ class MountedDisplay:
         starts = [start for start, _ in self._epochs]
         first = max(0, bisect_right(starts, float(t_s[0])) - 1)
         last = max(0, bisect_right(starts, float(t_s[-1])) - 1)
-        if first == last and self._epochs[first][1] is not None:
-            return self._epochs[first][1].luminance_cd_m2(t_s, modulated)
+        only = self._epochs[first][1] if first == last else None
+        if only is not None:
+            return only.luminance_cd_m2(t_s, modulated)
         edges = np.searchsorted(t_s, starts[first + 1 : last + 1], side="left")
         light = np.zeros(len(t_s))
         bounds = [0, *(int(edge) for edge in edges), len(t_s)]
@@ -104,6 +109,10 @@ class MountedDisplay:
     def mean_luminance_cd_m2(self, start_s: float, end_s: float, points: int = 4001) -> float:
         """Mean luminance over a while, modulation averaged out, cd/m2."""
         return float(self.luminance_cd_m2(np.linspace(start_s, end_s, points), modulated=False).mean())
+
+    def forget_before(self, t_s: float) -> None:
+        """Drop what ended before `t_s`, for a bench that runs for days."""
+        self.trajectory.drop_before(t_s)
 
     def busy_until(self, now_s: float) -> float:
         """When a change of mode is over."""

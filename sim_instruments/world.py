@@ -13,8 +13,8 @@ from .sensor import Photosensor
 
 SOURCE_DELAY_S = 180e-6
 """Delay of the pattern source from its sync edge to the wire, s (its calibration value)."""
-KEPT_EDGES_S = 600.0
-"""How long edges are remembered, s."""
+KEPT_EDGES = 100_000
+"""How many edges are remembered at least, for records not yet read out."""
 
 
 @dataclass(frozen=True)
@@ -72,8 +72,9 @@ class World:
             self.mounted.send(entry.frame_s, entry.level)
         wire.sent += wire.planned[:due]
         del wire.planned[:due]
-        if wire.sent and wire.sent[0].edge_s < now_s - 2 * KEPT_EDGES_S:
-            del wire.sent[: bisect_left(wire.sent, now_s - KEPT_EDGES_S, key=lambda entry: entry.edge_s)]
+        if len(wire.sent) > 2 * KEPT_EDGES:
+            del wire.sent[:-KEPT_EDGES]
+            self.mounted.forget_before(wire.sent[0].frame_s)
         return now_s
 
     def place(self, t_s: float, level: int, locked: bool, after: Sent | None = None) -> Sent:

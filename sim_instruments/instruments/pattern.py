@@ -158,7 +158,10 @@ class PatternSource(Instrument):
         if self._list_ends_s > now_s:
             raise ScpiError(-221, "a list is playing")
         key, parsed = parse_setting(self.world.mounted.spec, name, value)
+        waiting = self.world.wire.planned
         self.world.mounted.change(now_s, **{key: parsed})
+        # A level that was still to go out goes out in the new condition.
+        self.world.wire.planned = [self.world.place(now_s, entry.level, self._locked) for entry in waiting[-1:]]
         self.clock.announce()
 
     def _get_display(self, name: str) -> str:

@@ -70,5 +70,5 @@ def block(held: NDArray[np.int16], setup: Setup, channel: int, form: Format) -> 
         if form.kind == "ASC":
             return [",".join(f"{value:.7E}" for value in volts.ravel().tolist()).encode("ascii")]
         data = volts.astype(order + "f4")
-    payload = memoryview(np.ascontiguousarray(data).reshape(-1).view(np.uint8))
+    payload = np.ascontiguousarray(data).reshape(-1).view(np.uint8).data
     return [block_header(payload.nbytes), payload]

@@ -28,7 +28,8 @@ def light_luminance(acquisition: Acquisition, segment: int, modulated: bool = Tr
 def sample_times_s(acquisition: Acquisition, segment: int) -> NDArray[np.float64]:
     """Simulated instants of the samples, s, shape (points,)."""
     setup = acquisition.setup
-    return acquisition.triggers[segment].t_s + (np.arange(setup.points) - setup.pretrigger) * setup.interval_s
+    samples = np.arange(setup.points, dtype=np.float64)
+    return acquisition.triggers[segment].t_s + (samples - setup.pretrigger) * setup.interval_s
 
 
 def light_volts(acquisition: Acquisition, segment: int) -> NDArray[np.float64]:
@@ -41,7 +42,8 @@ def light_volts(acquisition: Acquisition, segment: int) -> NDArray[np.float64]:
         # Edges of the backlight between two samples matter to a sensor as fast as that.
         finer = min(OVERSAMPLE_MOST, max(1, math.ceil(2.0 * setup.interval_s / sensor.time_constant_s)))
     step_s = setup.interval_s / finer
-    grid = start_s + (np.arange((setup.points - 1) * finer + 1 + lead * finer) - lead * finer) * step_s
+    steps = np.arange((setup.points - 1) * finer + 1 + lead * finer, dtype=np.float64)
+    grid = start_s + (steps - lead * finer) * step_s
     volts = sensor.volts(mounted.luminance_cd_m2(grid), step_s)
     return volts[lead * finer :: finer]
 

@@ -6,6 +6,7 @@ Prints `base_s` of each display such that the mean code-band duration (first ent
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import permutations
 
@@ -29,13 +30,14 @@ def class_durations_s(spec: PanelSpec) -> dict[tuple[int, int], float]:
 
 def calibrated_base_s(spec: PanelSpec, mean_s: float) -> float:
     """The `base_s` with which the mean of the 20 durations is `mean_s`, by bisection on its logarithm."""
-    low, high = 0.2, 5.0
+    # Only the logarithm of the factor is halved: it spans a decade and more.
+    low, high = math.log(0.2), math.log(5.0)
     for _ in range(14):
-        middle = (low * high) ** 0.5
-        trial = replace(spec, speed=replace(spec.speed, base_s=spec.speed.base_s * middle))
+        middle = 0.5 * (low + high)
+        trial = replace(spec, speed=replace(spec.speed, base_s=spec.speed.base_s * math.exp(middle)))
         durations = class_durations_s(trial)
         low, high = (middle, high) if sum(durations.values()) / len(durations) < mean_s else (low, middle)
-    return spec.speed.base_s * (low * high) ** 0.5
+    return spec.speed.base_s * math.exp(0.5 * (low + high))
 
 
 def main() -> None:

@@ -26,10 +26,12 @@ class LightCurve:
     def luminance_cd_m2(self, drive: ArrayLike) -> NDArray[np.float64]:
         """Luminance in cd/m2 of each drive value, same shape as `drive`."""
         positive = np.maximum(np.asarray(drive, dtype=float), 0.0)
-        return self.black_cd_m2 + (self.white_cd_m2 - self.black_cd_m2) * positive**self.gamma
+        luminance: NDArray[np.float64] = self.black_cd_m2 + (self.white_cd_m2 - self.black_cd_m2) * positive**self.gamma
+        return luminance
 
     def drive(self, luminance_cd_m2: ArrayLike) -> NDArray[np.float64]:
         """The inverse: drive 0..1 that gives each luminance; below black gives 0."""
         span = self.white_cd_m2 - self.black_cd_m2
         relative = (np.asarray(luminance_cd_m2, dtype=float) - self.black_cd_m2) / span
-        return np.maximum(relative, 0.0) ** (1.0 / self.gamma)
+        drive: NDArray[np.float64] = np.maximum(relative, 0.0) ** (1.0 / self.gamma)
+        return drive

@@ -37,7 +37,8 @@ class Display:
         """From the start of a frame at the input to the change of the drive under the sensor, s."""
         spec = self.spec
         scan = spec.sensor_place * spec.scan_share
-        return (spec.processing_frames + scan) * self.frame_s + spec.processing_s
+        latency: float = (spec.processing_frames + scan) * self.frame_s + spec.processing_s
+        return latency
 
     @cached_property
     def modulation(self) -> Modulation:
@@ -54,7 +55,7 @@ class Display:
 
     def drive(self, level: int) -> float:
         """Drive 0..1 of a level."""
-        return level / (2**self.spec.depth_bits - 1)
+        return level / self.spec.top_level
 
     def first_frame_target(self, before: int, level: int) -> float:
         """Drive of the first frame after a change of level: beyond the goal with overdrive."""

@@ -88,6 +88,11 @@ class PanelSpec:
     depth_bits: int = 8
     """Bits of a level."""
 
+    @property
+    def top_level(self) -> int:
+        """Largest level."""
+        return (1 << self.depth_bits) - 1
+
     def default_condition(self) -> Condition:
         """What the display starts in."""
         return Condition(self.refresh_rates_hz[0], next(iter(self.overdrive)), self.luminance_percent[1], False, False)

@@ -36,6 +36,13 @@ class Trajectory:
             self._add(frame_s, level)
         return self
 
+    def continued(self, display: Display, t_s: float) -> Trajectory:
+        """The same cell from `t_s` on, in another condition that did not disturb it."""
+        new = Trajectory(display, *self.levels[-1])
+        index = max(0, bisect_right(self._starts, t_s) - 1)
+        new.pieces, new._starts = self.pieces[index:], self._starts[index:]
+        return new
+
     def _add(self, frame_s: float, level: int) -> None:
         display, (_, before) = self.display, self.levels[-1]
         self.levels.append((frame_s, level))

@@ -18,7 +18,9 @@ HERTZ = {"HZ": 1.0, "KHZ": 1e3, "MHZ": 1e6}
 class Parameter(Protocol):
     """One parameter of a command."""
 
-    optional: bool
+    @property
+    def optional(self) -> bool:
+        """Whether it may be left out."""
 
     def parse(self, element: str) -> Any:
         """The value of a raw element. Raises ScpiError."""

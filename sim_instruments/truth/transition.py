@@ -72,7 +72,7 @@ def transition_truth(
     The window runs from the change of the drive to `until_s`; `sync_s` is the zero of all times.
     """
     display = trajectory.display
-    curve, full_scale = display.spec.curve, 2**display.spec.depth_bits - 1
+    curve, full_scale = display.spec.curve, display.spec.top_level
     begin = frame_s + display.latency_s
     grid = np.linspace(begin, max(until_s, begin + 1e-6), GRID_POINTS)
     factor = display.mean_light_factor(begin)
@@ -82,7 +82,8 @@ def transition_truth(
         return curve.luminance_cd_m2(trajectory.drive(t_s)) * factor
 
     def code(t_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        return full_scale * curve.drive(light(t_s) / factor)
+        codes: NDArray[np.float64] = full_scale * curve.drive(light(t_s) / factor)
+        return codes
 
     luminance, codes = light(grid), code(grid)
     span = high - low
