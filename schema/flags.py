@@ -38,6 +38,7 @@ FIGURE_FLAGS: Final[dict[str, str]] = {
     "overshoot_past_band": "the trace passes through the end band and leaves it again",
     "not_monotone": "the trace reverses its direction within the transition",
     "wrong_direction": "the light moved against the direction of the step",
+    "band_too_wide": "the band is wider than half the step: its two edges would pass each other",
     "no_transition": "no transition found between the two levels",
     "multiple_transitions": "more than one transition found in the record",
     "at_edge": "the transition begins or ends at the edge of the record",

@@ -5,39 +5,16 @@
 - the histogram of IEEE 181 (modes of the lower and the upper half).
 
 A level drawn from the end of a record that has not settled is wrong: for an exponential and a record of 3 time constants
-the 10-90 % duration comes out 16.6 % short. `remaining` therefore estimates how far the light still had to go.
+the 10-90 % duration comes out 16.6 % short. `asymptote` therefore tells how far the light still had to go.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Window:
-    """A stretch of samples over which a level rests."""
-
-    first: int
-    """First sample."""
-    last: int
-    """One past the last sample."""
-    mean: float
-    """Mean over the window."""
-    remaining: float = 0.0
-    """How far the level seems still to move beyond the window, signed; 0 when nothing can be seen."""
-    u_remaining: float = 0.0
-    """Standard uncertainty of `remaining`."""
-
-    @property
-    def samples(self) -> int:
-        """Length."""
-        return self.last - self.first
 
 
 def histogram_levels(values: Array, bins: int = 100) -> tuple[float, float]:
@@ -89,33 +66,31 @@ def resting_window(blocks: Array, noise: float, *, least: int = 2, agree: float 
     return max(least, int(off[0]) + least - 1)
 
 
-def remaining_change(blocks: Array, noise: float) -> tuple[float, float]:
-    """How far an exponential approach still has to go after the last of these blocks, seen from their mean.
+def asymptote(blocks: Array, noise: float) -> tuple[float, float] | None:
+    """Where an exponential approach seen in these blocks would end.
 
-    Three equal stretches of the window give differences d1, d2; their ratio r is the decay over a stretch, and the distance
-    from the last stretch's mean to the asymptote is d2 r / (1 - r).
+    Three equal stretches give differences d1, d2; their ratio r is the decay over a stretch, and the distance from the last
+    stretch's mean to the asymptote is d2 r / (1 - r).
 
     Args:
-        blocks: [n] block means in time order.
+        blocks: [n] block means in time order, n >= 3.
         noise: standard deviation of one block mean.
 
     Returns:
-        Signed distance from the mean of the blocks to the asymptote, and its standard uncertainty. (0, u) when no trend
-        can be seen in the noise.
+        Asymptote and its standard uncertainty; None when no trend stands out from the noise.
     """
     n = len(blocks) // 3
     if n < 1:
-        return 0.0, 0.0
-    a, b, c = (float(np.mean(blocks[len(blocks) - k * n : len(blocks) - (k - 1) * n or None])) for k in (3, 2, 1))
+        return None
+    a, b, c = (float(np.mean(part)) for part in (blocks[-3 * n : -2 * n], blocks[-2 * n : -n], blocks[-n:]))
     sigma = noise / math.sqrt(n)
+    trend = c - a
+    if abs(trend) <= 3 * math.sqrt(2) * sigma:
+        return None
     d1, d2 = b - a, c - b
-    trend, u_trend = c - a, sigma * math.sqrt(2)
-    if abs(trend) <= 3 * u_trend:
-        return 0.0, u_trend
-    ratio = d2 / d1 if d1 else 1.0
-    ratio = min(max(ratio, 0.05), 0.9)
-    ahead = (c + d2 * ratio / (1 - ratio)) - float(np.mean(blocks))
     if d2 * trend <= 0:
         # The later stretch turned back: no approach to an asymptote, but no rest either.
-        ahead = trend
-    return ahead, max(abs(ahead) / 2, u_trend)
+        return c, abs(trend)
+    ratio = min(max(d2 / d1 if d1 * d2 > 0 else 0.9, 0.05), 0.9)
+    ahead = d2 * ratio / (1 - ratio)
+    return c + ahead, max(abs(ahead) / 2, sigma)

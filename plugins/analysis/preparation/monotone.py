@@ -87,9 +87,7 @@ def interpolate(x: Array, y: Array, at: Array) -> Array:
     s = (at - x[i]) / h
     y0, y1 = y[..., i], y[..., i + 1]
     m0, m1 = slopes[..., i] * h, slopes[..., i + 1] * h
-    inside = (
-        y0 * (1 + 2 * s) * (1 - s) ** 2 + m0 * s * (1 - s) ** 2 + y1 * s * s * (3 - 2 * s) + m1 * s * s * (s - 1)
-    )
+    inside = y0 * (1 + 2 * s) * (1 - s) ** 2 + m0 * s * (1 - s) ** 2 + y1 * s * s * (3 - 2 * s) + m1 * s * s * (s - 1)
     line = y0 + (y1 - y0) * s
     return np.asarray(np.where((at < x[0]) | (at > x[-1]), line, inside))
 

@@ -61,7 +61,9 @@ class Domain:
         return self.end - self.start
 
 
-def domain_of(name: DomainName, from_level: int, to_level: int, start_light: float, end_light: float, context: Context, unit: str) -> Domain:
+def domain_of(
+    name: DomainName, from_level: int, to_level: int, start_light: float, end_light: float, context: Context, unit: str
+) -> Domain:
     """The scale `name` for a transition that rests at these two lights.
 
     Args:

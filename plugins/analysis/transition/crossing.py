@@ -1,0 +1,249 @@
+"""The instant at which a noisy trace crosses a level: a cubic fitted to a window around it.
+
+The window is as wide as the trace allows: starting from a few samples it grows while the crossings that the windows give agree
+within their noise (intersection of confidence intervals, Goldenshluger and Nemirovski 1997, Katkovnik 1999). A
+spike of one sample moves a fit over many samples little, and the instant comes out to a small part of a sample.
+
+Known smearing is undone in the fitted polynomial itself: a sensor of n equal poles of time constant T is inverted by (1 + T d/dt)^n,
+a centred moving window of length W by 1 - (W^2/24) d^2/dt^2 (first term of its inverse).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+AGREE = 2.0
+"""Half width of the confidence intervals, in standard deviations."""
+GROWTH = 1.25
+"""Ratio of one window to the next."""
+SURE = 6.0
+"""A window counts from where its slope stands out by this many standard deviations."""
+NARROWEST = 3
+"""Half width of the first window, in samples: 7 samples for 4 coefficients."""
+
+
+@dataclass(frozen=True)
+class Smear:
+    """What blurred the trace, in samples."""
+
+    pole: float = 0.0
+    """Time constant of each pole of the sensor."""
+    poles: int = 0
+    window: float = 0.0
+    """Length of a centred moving window."""
+
+    def matrix(self, half: float) -> Array:
+        """[4, 4] inverse smearing on the coefficients of a cubic in x = samples / half."""
+        d = np.diag(np.arange(1.0, 4.0), 1) / half
+        out = np.eye(4)
+        for _ in range(self.poles):
+            out = out @ (np.eye(4) + self.pole * d)
+        return out @ (np.eye(4) - self.window**2 / 24 * (d @ d))
+
+
+SHARP = Smear()
+
+
+@dataclass(frozen=True)
+class Crossing:
+    """One crossing of one level."""
+
+    position: float
+    """In samples from the first of the record."""
+    slope: float
+    """Of the trace at the crossing, light a sample."""
+    centre: int
+    """Middle sample of the window."""
+    half: int
+    """Half width of the window, in samples."""
+    u_noise: float
+    """Standard uncertainty by the noise of the trace, in samples."""
+    bias: float
+    """What the shape left out by the cubic may shift it by, in samples."""
+    smear: Smear = SHARP
+
+    def coefficients(self, rows: Array) -> Array:
+        """[..., 4] cubic in x = (sample - centre) / half of each row, smearing undone.
+
+        Args:
+            rows: [..., sample] whole records.
+        """
+        window = rows[..., self.centre - self.half : self.centre + self.half + 1]
+        return np.asarray(window @ (self.smear.matrix(self.half) @ weights(self.half)).T)
+
+
+@lru_cache(maxsize=512)
+def weights(half: int) -> Array:
+    """[4, 2 half + 1] least-squares weights that turn samples into the coefficients of a cubic in x = i / half."""
+    x = np.arange(-half, half + 1) / half
+    s0, s2, s4, s6 = (float((x**k).sum()) for k in (0, 2, 4, 6))
+    even, odd = s0 * s4 - s2 * s2, s2 * s6 - s4 * s4
+    x2, x3 = x * x, x**3
+    out = np.stack([(s4 - s2 * x2) / even, (s6 * x - s4 * x3) / odd, (s0 * x2 - s2) / even, (s2 * x3 - s4 * x) / odd])
+    out.flags.writeable = False
+    return out
+
+
+@dataclass(frozen=True)
+class _Windows:
+    """Cubics of a nest of windows around one sample."""
+
+    halves: NDArray[np.int64]
+    fits: Array
+    """[window, 4]"""
+    covariances: Array
+    """[window, 4, 4] for unit noise."""
+
+
+@lru_cache(maxsize=64)
+def _halves(widest: int) -> NDArray[np.int64]:
+    count = max(1, math.ceil(math.log(max(widest, NARROWEST) / NARROWEST) / math.log(GROWTH)) + 1)
+    grown = np.rint(NARROWEST * GROWTH ** np.arange(count)).astype(np.int64)
+    return np.unique(np.minimum(grown, widest))
+
+
+@lru_cache(maxsize=64)
+def _design(widest: int, smear: Smear) -> tuple[Array, ...]:
+    """Sums of powers, covariances and smearing matrices of all windows up to a width."""
+    halves = _halves(widest)
+    h = halves.astype(np.float64)
+    i = np.arange(widest + 1, dtype=np.float64)
+    sums = []
+    for k in (0, 2, 4, 6):
+        total = np.cumsum(2 * i**k)[halves] - (1.0 if k == 0 else 0.0)
+        sums.append(total / h**k)
+    s0, s2, s4, s6 = sums
+    even, odd = s0 * s4 - s2 * s2, s2 * s6 - s4 * s4
+    cov = np.zeros((len(h), 4, 4))
+    cov[:, 0, 0], cov[:, 0, 2], cov[:, 2, 0], cov[:, 2, 2] = s4 / even, -s2 / even, -s2 / even, s0 / even
+    cov[:, 1, 1], cov[:, 1, 3], cov[:, 3, 1], cov[:, 3, 3] = s6 / odd, -s4 / odd, -s4 / odd, s2 / odd
+    undo = np.stack([smear.matrix(float(x)) for x in h])
+    return i, s0, s2, s4, s6, even, odd, cov, undo @ cov @ undo.transpose(0, 2, 1), undo
+
+
+def fit_windows(trace: Array, centre: int, widest: int, smear: Smear = SHARP) -> _Windows:
+    """Cubics of all windows around a sample, by running sums: the cost is that of the widest one."""
+    halves = _halves(widest)
+    i, s0, s2, s4, s6, even, odd, _, cov, undo = _design(widest, smear)
+    h = halves.astype(np.float64)
+    right = trace[centre : centre + widest + 1]
+    left = trace[centre - widest : centre + 1][::-1]
+    both, apart = right + left, right - left
+    i2 = i * i
+    b0 = np.cumsum(both)[halves] - right[0]
+    b2 = np.cumsum(both * i2)[halves] / h**2
+    b1 = np.cumsum(apart * i)[halves] / h
+    b3 = np.cumsum(apart * i2 * i)[halves] / h**3
+    fits = np.stack(
+        [(s4 * b0 - s2 * b2) / even, (s6 * b1 - s4 * b3) / odd, (s0 * b2 - s2 * b0) / even, (s2 * b3 - s4 * b1) / odd], axis=1
+    )
+    if smear != SHARP:
+        fits = np.einsum("wij,wj->wi", undo, fits)
+    return _Windows(halves, fits, cov)
+
+
+def powers(x: Array) -> Array:
+    """[..., 4] of 1, x, x^2, x^3."""
+    x = np.asarray(x, dtype=np.float64)
+    return np.stack([np.ones_like(x), x, x * x, x * x * x], axis=-1)
+
+
+def root(coefficients: Array, level: Array | float, guess: Array | float = 0.0, limit: float = 1.0) -> Array:
+    """Where cubics take a level, nearest to a guess; NaN where Newton's steps leave the window or the slope vanishes.
+
+    Args:
+        coefficients: [..., 4] of 1, x, x^2, x^3.
+        level: [...].
+        guess: start.
+        limit: |x| beyond which there is no answer.
+    """
+    a0, a1, a2, a3 = np.moveaxis(np.asarray(coefficients, dtype=np.float64), -1, 0)
+    a0 = a0 - level
+    x = np.broadcast_to(np.asarray(guess, dtype=np.float64), a0.shape).copy()
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for _ in range(12):
+            slope = a1 + x * (2 * a2 + 3 * a3 * x)
+            step = (a0 + x * (a1 + x * (a2 + a3 * x))) / slope
+            x = np.clip(x - step, -2 * limit, 2 * limit)
+            if bool(np.all(np.abs(step) < 1e-13)):
+                break
+        off = np.abs(a0 + x * (a1 + x * (a2 + a3 * x)))
+        bad = ~np.isfinite(x) | (np.abs(x) > limit) | (off > 1e-9 * (np.abs(a0) + np.abs(a1) + np.abs(a2) + np.abs(a3)))
+    return np.asarray(np.where(bad, np.nan, x))
+
+
+def agreeing(values: Array, u: Array, agree: float = AGREE) -> int:
+    """Index of the widest window whose interval still meets those of all narrower ones."""
+    usable = np.isfinite(values) & np.isfinite(u)
+    low = np.maximum.accumulate(np.where(usable, values - agree * u, -np.inf))
+    high = np.minimum.accumulate(np.where(usable, values + agree * u, np.inf))
+    fits = (low <= high) & usable
+    broken = np.flatnonzero(low > high)
+    end = int(broken[0]) if len(broken) else len(values)
+    good = np.flatnonzero(fits[:end])
+    return int(good[-1]) if len(good) else -1
+
+
+def find_crossing(
+    trace: Array, level: float, guess: float, noise: float, rising: bool, widest: int | None = None, smear: Smear = SHARP
+) -> Crossing | None:
+    """The crossing of a level near a guess.
+
+    Args:
+        trace: [sample] mean of the repeats.
+        level: in the unit of the trace.
+        guess: in samples; the window is moved until the crossing lies in its middle.
+        noise: standard deviation of one sample of the trace.
+        rising: direction of the crossing.
+        widest: limit of the half width; None: a quarter of the record.
+        smear: what is to be undone.
+
+    Returns:
+        None when the trace does not cross the level in this direction within any window.
+    """
+    n = len(trace)
+    limit = max(NARROWEST, n // 4 if widest is None else widest)
+    centre = int(np.clip(round(guess), NARROWEST, n - 1 - NARROWEST))
+    shifted = trace - level
+    seen: set[int] = set()
+    best: Crossing | None = None
+    while centre not in seen and len(seen) < 8:
+        seen.add(centre)
+        room = min(limit, centre, n - 1 - centre)
+        found = _at(shifted, centre, room, noise, rising, smear)
+        if found is None:
+            break
+        best = found
+        centre = int(np.clip(round(found.position), NARROWEST, n - 1 - NARROWEST))
+    return best
+
+
+def _at(shifted: Array, centre: int, room: int, noise: float, rising: bool, smear: Smear) -> Crossing | None:
+    windows = fit_windows(shifted, centre, room, smear)
+    h = windows.halves.astype(np.float64)
+    x = root(windows.fits, 0.0)
+    a1, a2, a3 = windows.fits[:, 1], windows.fits[:, 2], windows.fits[:, 3]
+    slope = (a1 + x * (2 * a2 + 3 * a3 * x)) / h
+    p = powers(np.nan_to_num(x))
+    spread = np.sqrt(np.maximum(np.einsum("wi,wij,wj->w", p, windows.covariances, p), 0))
+    along = slope if rising else -slope
+    # A slope that the noise of a narrow window made up would give a wrong crossing a small uncertainty.
+    u_slope = noise * np.sqrt(windows.covariances[:, 1, 1]) / h
+    with np.errstate(divide="ignore", invalid="ignore"):
+        u = np.where(along > SURE * u_slope, noise * spread / np.abs(slope), np.nan)
+    # A small floor lets noise-free traces choose a window by the change from one to the next.
+    pick = agreeing(x * h, np.where(np.isnan(u), np.nan, np.maximum(u, 1e-4)))
+    if pick < 0:
+        return None
+    bias = 0.0
+    if pick + 1 < len(h) and np.isfinite(x[pick + 1]):
+        bias = float(x[pick + 1] * h[pick + 1] - x[pick] * h[pick]) / ((h[pick + 1] / h[pick]) ** 4 - 1)
+    position = centre + float(x[pick] * h[pick])
+    return Crossing(position, float(slope[pick]), centre, int(windows.halves[pick]), float(u[pick]), bias, smear)

@@ -1,0 +1,78 @@
+"""How far a trace goes beyond its state levels: overshoot, undershoot, preshoot (IEEE 181 aberrations)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .crossing import Smear, agreeing, fit_windows, powers, weights
+from .jackknife import leave_one_out
+from .observation import Observation
+from .search import smooth
+
+Array = NDArray[np.float64]
+
+REAL = 4.0
+"""An excursion counts when it stands out by this many standard uncertainties."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """The trace at one instant, from a cubic fitted around it."""
+
+    position: float
+    """In samples."""
+    value: float
+    """Light."""
+    replicates: Array
+    """[repeat] light with one repeat left out; empty with one repeat."""
+    u_noise: float
+    """Standard uncertainty by the noise of the trace."""
+    slope: float
+    """Light a sample."""
+
+
+def place_at(observation: Observation, position: float, smear: Smear, *, top: float = 0.0, widest: int | None = None) -> Place:
+    """The trace at a position.
+
+    Args:
+        top: +1 to move to the nearby maximum, -1 to the minimum, 0 to stay.
+        widest: limit of the fit's half width, in samples.
+    """
+    n = observation.samples
+    centre = int(np.clip(round(position), 3, n - 4))
+    room = max(3, min(widest or n // 4, centre, n - 1 - centre))
+    windows = fit_windows(observation.mean, centre, room, smear)
+    u = observation.noise * np.sqrt(np.maximum(windows.covariances[:, 0, 0], 0))
+    floor = 1e-6 * float(np.ptp(observation.blocks))
+    pick = max(0, agreeing(windows.fits[:, 0], np.maximum(u, floor)))
+    half, fit = int(windows.halves[pick]), windows.fits[pick]
+    x = (position - centre) / half
+    if top:
+        x = _vertex(fit, top)
+    p = powers(np.array(x))
+    spread = math.sqrt(max(float(p @ windows.covariances[pick] @ p), 0))
+    rows = observation.light[:, centre - half : centre + half + 1] @ (smear.matrix(half) @ weights(half)).T
+    replicates = leave_one_out(rows @ p) if len(rows) > 1 else np.empty(0)
+    slope = float(fit[1] + x * (2 * fit[2] + 3 * fit[3] * x)) / half
+    return Place(centre + half * x, float(fit @ p), replicates, observation.noise * spread, slope)
+
+
+def _vertex(fit: Array, top: float) -> float:
+    """x of the extremum nearest the middle of the window, within it."""
+    tries = np.linspace(-0.6, 0.6, 121)
+    values = powers(tries) @ fit
+    return float(tries[int(np.argmax(top * values))])
+
+
+def extreme(observation: Observation, first: int, last: int, top: float, width: float, smear: Smear) -> Place | None:
+    """The farthest point of the mean trace upwards (`top` +1) or downwards (-1) between two samples; None when there are too few."""
+    if last - first < 7:
+        return None
+    span = max(1, int(min(width, (last - first) / 4)))
+    part = smooth(observation.mean[first:last], span)
+    at = first + int(np.argmax(top * part))
+    return place_at(observation, float(at), smear, top=top)

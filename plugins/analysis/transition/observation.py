@@ -1,0 +1,115 @@
+"""What one transition offers: usable repeats, brought to one instant, their mean and its noise."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from greystep.schema.trace import Transition
+from numpy.typing import NDArray
+
+from .noise import block_means, effective_noise
+from .refusal import Refusal
+
+Array = NDArray[np.float64]
+
+LEAST_SAMPLES = 16
+"""A record shorter than this holds no transition."""
+BLOCKS = 400
+"""Blocks into which a record is cut to look for its resting parts."""
+
+
+@dataclass(frozen=True)
+class Observation:
+    """Repeats of one transition, ready to be measured."""
+
+    light: Array
+    """[repeat, sample]"""
+    mean: Array
+    """[sample]"""
+    noise: float
+    """Standard deviation of one sample of `mean`, as averages feel it."""
+    interval_s: float
+    start_s: float
+    block: int
+    """Samples a block."""
+    blocks: Array
+    """[block] means of `mean`."""
+    spread_s: float = 0.0
+    """Standard deviation of the instants of the repeats, when they were brought together."""
+    flags: tuple[str, ...] = ()
+
+    @property
+    def repeats(self) -> int:
+        """Number of repeats."""
+        return int(self.light.shape[0])
+
+    @property
+    def samples(self) -> int:
+        """Samples a repeat."""
+        return int(self.light.shape[1])
+
+    @property
+    def block_noise(self) -> float:
+        """Standard deviation of one block of the mean."""
+        return self.noise / math.sqrt(self.block)
+
+
+def observe(subject: Transition) -> Observation | Refusal:
+    """The usable repeats of a transition, or why there are none."""
+    light = np.atleast_2d(np.asarray(subject.light, dtype=np.float64))
+    flags: set[str] = set(subject.flags)
+    if not light.size:
+        missing = "no_trigger" if "no_trigger" in flags else "bad_samples"
+        return Refusal("no usable segment: none had a trigger and whole numbers", (*flags, missing))
+    if light.shape[1] < LEAST_SAMPLES:
+        return Refusal(f"only {light.shape[1]} samples: no transition can be seen", (*flags, "few_samples"))
+    if not np.isfinite(light.sum()):
+        good = np.isfinite(light).all(axis=1)
+        flags.add("bad_samples")
+        light = light[good]
+        if not len(light):
+            return Refusal("not-a-number or infinite samples in every repeat", tuple(flags))
+    if len(light) < 3:
+        flags.add("few_repeats")
+    return _observation(light, subject.interval_s, subject.start_s, tuple(sorted(flags)))
+
+
+def _observation(light: Array, interval_s: float, start_s: float, flags: tuple[str, ...], spread_s: float = 0.0) -> Observation:
+    mean = light.mean(axis=0)
+    block = max(1, len(mean) // BLOCKS)
+    return Observation(
+        light, mean, effective_noise(mean, block), interval_s, start_s, block, block_means(mean, block), spread_s, flags
+    )
+
+
+def aligned(observation: Observation, first: int, last: int, step: float, duration: float) -> Observation:
+    """Repeats shifted by whole samples so that their transitions coincide, when they scatter in time more than noise explains.
+
+    The pattern source may not be locked to the scan; averaging unaligned repeats would stretch the transition. A shift d of a
+    step A changes the area under the trace by A d, whatever its shape.
+
+    Args:
+        observation: unaligned.
+        first: first sample of the stretch that holds all transitions.
+        last: one past its last sample.
+        step: A, signed.
+        duration: of the mean transition, in samples.
+    """
+    light = observation.light
+    if len(light) < 2 or last - first < 2:
+        return observation
+    area = light[:, first:last].sum(axis=1)
+    shift = -(area - np.median(area)) / step
+    spread = float(shift.std(ddof=1))
+    expected = observation.noise * math.sqrt(len(light) * (last - first)) / abs(step)
+    if spread < max(0.6, 3 * expected, 0.03 * duration):
+        return observation
+    moves = np.rint(shift).astype(int)
+    moves = np.clip(moves, -light.shape[1] // 4, light.shape[1] // 4)
+    low, high = int(moves.min()), int(moves.max())
+    length = light.shape[1] - (high - low)
+    moved = np.stack([row[m - low : m - low + length] for row, m in zip(light, moves, strict=True)])
+    start = observation.start_s + observation.interval_s * -low
+    return _observation(moved, observation.interval_s, start, observation.flags, spread * observation.interval_s)

@@ -1,0 +1,220 @@
+"""Where a transition rests before and after: state levels with their windows, source, and what is wrong with them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from greystep.schema.trace import Curve
+from numpy.typing import NDArray
+
+from ..preparation.curve import level_light
+from ..preparation.levels import asymptote, histogram_levels, resting_window
+from .observation import Observation
+from .refusal import Refusal
+
+Array = NDArray[np.float64]
+LevelSource = Literal["auto", "trace", "steady", "histogram"]
+
+SETTLED = 5e-3
+"""Part of the step that may still be missing at the end of a settled record; more makes the figure a bound."""
+RESTING = 2e-5
+"""Part of the step below which two blocks are equal, however small the noise."""
+
+
+@dataclass(frozen=True)
+class Rest:
+    """State levels of one transition, in light."""
+
+    start: float
+    end: float
+    source: str
+    """trace, steady, or histogram."""
+    starts: Array
+    """[repeat] start level as each repeat has it; all equal when the levels come from elsewhere."""
+    ends: Array
+    """[repeat]"""
+    pre: int
+    """One past the last sample of the start window."""
+    post: int
+    """First sample of the end window."""
+    u_start: float = 0.0
+    """Standard uncertainty beyond the scatter of the repeats."""
+    u_end: float = 0.0
+    dof: tuple[float, float] = (math.inf, math.inf)
+    """Degrees of freedom of `u_start`, `u_end`."""
+    settled: bool = True
+    missing: float = 0.0
+    """Part of the step that the light still had to go at the end of the record, or, if larger, at its beginning."""
+    flags: tuple[str, ...] = ()
+
+    @property
+    def step(self) -> float:
+        """Signed amplitude."""
+        return self.end - self.start
+
+
+def rest_of(
+    observation: Observation, from_level: int, to_level: int, curve: Curve | None, source: LevelSource, quantum: float
+) -> Rest | Refusal:
+    """State levels of a transition.
+
+    `auto` takes the windows of the trace, which share the gain and the temperature of the transition itself, and checks
+    them against the steady captures.
+    """
+    blocks, size = observation.blocks, observation.block
+    span = float(blocks.max() - blocks.min())
+    noise = math.hypot(observation.block_noise, RESTING * span)
+    n = len(blocks)
+    head = resting_window(blocks, noise)
+    tail = resting_window(blocks[::-1], noise)
+    if head >= n:
+        return _nothing(observation, from_level, to_level, curve)
+    rests = _trace_rest(observation, head * size, (n - tail) * size, quantum)
+    found = _doubts(observation, rests, head, tail, noise)
+    if isinstance(found, Refusal):
+        return found
+    found = _against_curve(found, from_level, to_level, curve)
+    if isinstance(found, Refusal):
+        return found
+    if source == "steady" and curve is not None:
+        return _steady_rest(found, from_level, to_level, curve)
+    if source == "histogram":
+        return _histogram_rest(found, observation)
+    return found
+
+
+def _nothing(observation: Observation, from_level: int, to_level: int, curve: Curve | None) -> Refusal:
+    flags = [*observation.flags, "no_transition"]
+    text = f"no transition from {from_level} to {to_level} stands out from the noise"
+    if curve is not None:
+        step = level_light(curve, to_level)[0] - level_light(curve, from_level)[0]
+        text += f"; the steady captures promise a step of {step:.3g}"
+    return Refusal(text, tuple(flags))
+
+
+def _trace_rest(observation: Observation, pre: int, post: int, quantum: float) -> Rest:
+    light = observation.light
+    starts, ends = light[:, :pre].mean(axis=1), light[:, post:].mean(axis=1)
+    single = observation.noise * math.sqrt(observation.repeats)
+    u_code = undithered(quantum, single)
+    return Rest(float(starts.mean()), float(ends.mean()), "trace", starts, ends, pre, post, u_code, u_code)
+
+
+def undithered(quantum: float, noise: float) -> float:
+    """Standard uncertainty of the mean of many samples on a digitiser with this step and this noise.
+
+    Noise above half a code dithers the step away: the mean's error has the amplitude (q/pi) exp(-2 pi^2 s^2/q^2). Without noise
+    it is that of one code, q/sqrt(12).
+    """
+    if quantum <= 0:
+        return 0.0
+    left = quantum / (math.pi * math.sqrt(2)) * math.exp(-2 * (math.pi * noise / quantum) ** 2)
+    return min(quantum / math.sqrt(12), left)
+
+
+def _doubts(observation: Observation, rest: Rest, head: int, tail: int, noise: float) -> Rest | Refusal:
+    """Checks of the trace by itself: direction is left to `_against_curve`."""
+    blocks = observation.blocks
+    step = rest.step
+    span = float(blocks.max() - blocks.min())
+    if abs(step) < 0.2 * span:
+        return Refusal(
+            "the light comes back to where it began: more than one transition, or none, in the record",
+            (*observation.flags, "multiple_transitions"),
+        )
+    if head < 3:
+        return Refusal(
+            "the light already moves where the record begins: the start level can't be told",
+            (*observation.flags, "at_edge"),
+        )
+    flags = set(observation.flags)
+    ahead_end = _missing(blocks[-max(tail, len(blocks) // 8) :], rest.end, noise)
+    ahead_start = _missing(blocks[:head][::-1], rest.start, noise) if head >= 6 else (0.0, 0.0)
+    missing = max(abs(ahead_end[0]), abs(ahead_start[0])) / abs(step)
+    settled = missing <= SETTLED and tail >= 3
+    if not settled:
+        flags.add("not_settled")
+    return Rest(
+        rest.start,
+        rest.end,
+        rest.source,
+        rest.starts,
+        rest.ends,
+        rest.pre,
+        rest.post,
+        math.hypot(rest.u_start, ahead_start[0] / math.sqrt(3)),
+        math.hypot(rest.u_end, ahead_end[0] / math.sqrt(3)),
+        settled=settled,
+        missing=missing,
+        flags=tuple(sorted(flags)),
+    )
+
+
+def _missing(blocks: Array, level: float, noise: float) -> tuple[float, float]:
+    found = asymptote(blocks, noise)
+    return (0.0, 0.0) if found is None else (found[0] - level, found[1])
+
+
+def _against_curve(rest: Rest, from_level: int, to_level: int, curve: Curve | None) -> Rest | Refusal:
+    """Direction and size of the step against the steady captures."""
+    sign = 1.0 if to_level > from_level else -1.0
+    if curve is None:
+        wrong = rest.step * sign < 0
+    else:
+        start, u_start, _ = level_light(curve, from_level)
+        end, u_end, _ = level_light(curve, to_level)
+        if start != end:
+            sign = math.copysign(1.0, end - start)
+        wrong = rest.step * sign < 0
+    if wrong:
+        way = "up" if sign > 0 else "down"
+        return Refusal(f"the light moved against the step, which goes {way}", (*rest.flags, "wrong_direction"))
+    if curve is None or not rest.settled:
+        return rest
+    off = max(_off(rest.starts, rest.start, rest.u_start, start, u_start), _off(rest.ends, rest.end, rest.u_end, end, u_end))
+    # Beyond three standard uncertainties, and large enough to be worth a word.
+    apart = max(abs(rest.start - start), abs(rest.end - end)) > 2e-3 * abs(rest.step)
+    if off > 3 and apart:
+        return _with(rest, flags=tuple(sorted({*rest.flags, "levels_disagree"})))
+    return rest
+
+
+def _off(repeats: Array, level: float, u_level: float, steady: float, u_steady: float) -> float:
+    scatter = float(repeats.std(ddof=1)) / math.sqrt(len(repeats)) if len(repeats) > 1 else 0.0
+    u = math.sqrt(scatter**2 + u_level**2 + u_steady**2)
+    return abs(level - steady) / u if u > 0 else math.inf if level != steady else 0.0
+
+
+def _with(rest: Rest, **changes: object) -> Rest:
+    from dataclasses import replace
+
+    return replace(rest, **changes)  # type: ignore[arg-type]
+
+
+def _steady_rest(rest: Rest, from_level: int, to_level: int, curve: Curve) -> Rest:
+    start, u_start, dof_start = level_light(curve, from_level)
+    end, u_end, dof_end = level_light(curve, to_level)
+    same = np.ones(len(rest.starts))
+    return _with(
+        rest,
+        start=start,
+        end=end,
+        source="steady",
+        starts=start * same,
+        ends=end * same,
+        u_start=u_start,
+        u_end=u_end,
+        dof=(dof_start, dof_end),
+    )
+
+
+def _histogram_rest(rest: Rest, observation: Observation) -> Rest:
+    low, high = histogram_levels(observation.mean)
+    bin_width = float(np.ptp(observation.mean)) / 100
+    start, end = (low, high) if rest.step > 0 else (high, low)
+    same = np.ones(len(rest.starts))
+    u = bin_width / math.sqrt(12)
+    return _with(rest, start=start, end=end, source="histogram", starts=start * same, ends=end * same, u_start=u, u_end=u)

@@ -1,0 +1,143 @@
+"""Which crossing of a level counts: the rules of start and end, safe against spikes and noise.
+
+Works on the trace scaled to 0 at rest before and 1 at rest after. The trace is smoothed just enough that its noise is small
+against the distance between the level and the rest; a crossing counts only when the trace then goes clearly past the level
+(hysteresis). What comes out is a place to look at, to about one smoothing width: `crossing` finds the instant.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..preparation.waveform import running_mean
+from .refusal import Refusal
+
+Array = NDArray[np.float64]
+StartRule = Literal["last_exit", "first_exit"]
+EndRule = Literal["first_entry", "settled"]
+
+CLEAR = 4.0
+"""A level is clearly passed at this many standard deviations of the smoothed trace."""
+
+
+@dataclass(frozen=True)
+class Middle:
+    """The transition at large."""
+
+    place: float
+    """First crossing of the half, in samples."""
+    width: float
+    """From the 20 % to the 80 % level, in samples, roughly."""
+
+
+def smoothing(noise: float, distance: float, most: float) -> int:
+    """Samples to average so that the hysteresis is at most half the distance between level and rest."""
+    wanted = (2 * CLEAR * noise / max(distance, 1e-12)) ** 2
+    return max(1, math.floor(min(wanted, most)))
+
+
+def smooth(trace: Array, width: int) -> Array:
+    """Moving mean."""
+    return trace if width <= 1 else running_mean(trace, float(width))
+
+
+def find_middle(scaled: Array, noise: float) -> Middle | Refusal:
+    """The first passage through the half; refused when the trace comes back below 40 % later."""
+    width = smoothing(noise, 0.2, len(scaled) / 8)
+    trace = smooth(scaled, width)
+    up = np.flatnonzero(trace > 0.6)
+    if not len(up):
+        return Refusal("the light never passes the middle of the step", ("no_transition",))
+    first = int(up[0])
+    if bool((trace[first:] < 0.4).any()):
+        return Refusal("the light passes the middle of the step more than once", ("multiple_transitions",))
+    below = np.flatnonzero(trace[:first] < 0.5)
+    if not len(below):
+        return Refusal("the transition lies at the edge of the record", ("at_edge",))
+    place = float(below[-1]) + 0.5
+    low = np.flatnonzero(trace[:first] < 0.2)
+    high = np.flatnonzero(trace[first:] > 0.8)
+    if not len(high) or not len(low):
+        return Refusal("the transition lies at the edge of the record", ("at_edge",))
+    return Middle(place, max(1.0, float(high[0] + first - low[-1])))
+
+
+def find_start(scaled: Array, level: float, noise: float, middle: Middle, rule: StartRule) -> tuple[float, float]:
+    """Place where the trace leaves the start level for good (`last_exit`) or for the first time (`first_exit`).
+
+    Returns:
+        Place in samples, and the noise of the smoothed trace over the distance of the level from the rest.
+    """
+    before = int(middle.place) + 1
+    distance = max(level, 1e-6)
+    width = smoothing(noise, distance, max(1.0, middle.width / 4))
+    end = min(len(scaled), before + width)
+    trace = smooth(scaled[:end], width)[:before]
+    sigma = noise / math.sqrt(width)
+    clear = min(CLEAR * sigma, distance / 2)
+    if rule == "last_exit":
+        inside = np.flatnonzero(trace < level - clear)
+        first = int(inside[-1]) if len(inside) else 0
+        above = np.flatnonzero(trace[first:] >= level)
+        return float(first + (int(above[0]) if len(above) else before - 1 - first)) - 0.5, sigma / distance
+    out = np.flatnonzero(trace > level + clear)
+    last = int(out[0]) if len(out) else before - 1
+    below = np.flatnonzero(trace[:last] < level)
+    return float(below[-1] if len(below) else 0) + 0.5, sigma / distance
+
+
+def find_end(
+    scaled: Array, level: float, noise: float, middle: Middle, rule: EndRule, ceiling: float | None = None
+) -> tuple[float, float, bool] | None:
+    """Place where the trace enters the end band first, or for good (`settled`).
+
+    Args:
+        level: near edge of the band.
+        ceiling: far edge, which a trace that overshoots leaves and enters again; None: as far beyond 1 as `level` is below.
+
+    Returns:
+        Place in samples, noise over distance, and whether it enters through the far edge; None when it never does.
+    """
+    top = 2 - level if ceiling is None else ceiling
+    distance = max(abs(1 - level), 1e-6)
+    after = int(middle.place)
+    most, place = max(1.0, middle.width / 4), None
+    for _ in range(4):
+        width = smoothing(noise, distance, most)
+        begin = max(0, after - width)
+        trace = smooth(scaled[begin:], width)[after - begin :]
+        sigma = noise / math.sqrt(width)
+        clear = min(CLEAR * sigma, distance / 2)
+        place = _first(trace, level, clear) if rule == "first_entry" else _last(trace, level, top, clear)
+        if place is None:
+            return None
+        # Far down an exponential tail a wider window is as good: let it grow with the distance from the middle.
+        if sigma * 2 * CLEAR <= distance * 1.01 or place[0] / 4 <= most:
+            break
+        most = place[0] / 4
+    assert place is not None
+    return after + place[0], sigma / distance, place[1]
+
+
+def _first(trace: Array, level: float, clear: float) -> tuple[float, bool] | None:
+    inside = np.flatnonzero(trace > level + clear)
+    if not len(inside):
+        return None
+    below = np.flatnonzero(trace[: int(inside[0])] < level)
+    return (float(below[-1]) + 0.5 if len(below) else 0.0), False
+
+
+def _last(trace: Array, level: float, top: float, clear: float) -> tuple[float, bool] | None:
+    outside = np.flatnonzero((trace < level - clear) | (trace > top + clear))
+    last = int(outside[-1]) if len(outside) else 0
+    if last >= len(trace) - 1:
+        return None
+    inside = np.flatnonzero((trace[last:] >= level) & (trace[last:] <= top))
+    if not len(inside):
+        return None
+    return float(last + int(inside[0])) - 0.5, bool(trace[last] > top)

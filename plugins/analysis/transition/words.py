@@ -1,0 +1,74 @@
+"""A method of the transition estimator in words, with its formula."""
+
+from __future__ import annotations
+
+from .parameters import TransitionParameters
+
+_SCALES = {
+    "luminance": "luminance (light above the sensor's dark output)",
+    "code": "code value, through the code-to-light curve measured on the same display from steady captures (monotone cubic "
+    "interpolation, fitted to the two state levels of the trace)",
+    "lightness": "CIE 1976 lightness L* relative to the highest level",
+    "srgb": "code value by the sRGB curve (assumed, IEC 61966-2-1)",
+    "bt1886": "code value by the BT.1886 curve with zero black (assumed, ITU-R BT.1886)",
+    "pq": "code value by the PQ curve (assumed, SMPTE ST 2084)",
+}
+_STARTS = {
+    "last_exit": "the last time before the middle of the step at which the light leaves the start level past y1",
+    "first_exit": "the first time at which the light leaves the start level past y1",
+}
+_ENDS = {
+    "first_entry": "the first time after that at which it passes y2, even if it goes on past the end level and comes back",
+    "settled": "the last time at which it enters the band around the end level whose near edge is y2, to stay there",
+}
+_LEVELS = {
+    "auto": "means over the resting parts of the trace itself, checked against the steady captures",
+    "trace": "means over the resting parts of the trace itself",
+    "steady": "means of the steady captures",
+    "histogram": "the modes of the two halves of the trace's histogram (IEEE Std 181)",
+}
+
+
+def explain(p: TransitionParameters) -> str:
+    """What the method does, fit to be published beside the numbers."""
+    if p.band is None:
+        levels = (
+            f"y1 = s1 + {p.start_fraction:g} (s2 - s1) and y2 = s1 + {p.end_fraction:g} (s2 - s1), "
+            "s1 and s2 the state levels on that scale"
+        )
+    else:
+        unit = "L*" if p.domain == "lightness" else "codes"
+        levels = (
+            f"y1 = s1 + {p.band:g} {unit} and y2 = s2 - {p.band:g} {unit} for a rising step (the other way round for a falling one), "
+            "s1 and s2 the start and end level; refused where the band is wider than half the step"
+        )
+    parts = [
+        f"Transition duration = t2 - t1. Scale: {_SCALES[p.domain]}. Reference levels: {levels}.",
+        f"t1 is {_STARTS[p.start_rule]}; t2 is {_ENDS[p.end_rule]}.",
+        f"State levels: {_LEVELS[p.levels]}. A record that has not come to rest gives a lower bound, no figure.",
+        "All repeats are averaged before the crossings are sought, and shifted together first when they scatter in time. Each "
+        "crossing is the root of a cubic fitted to a window that is as wide as noise and curvature allow; a crossing counts "
+        "only when the light then goes clearly past the level.",
+    ]
+    if p.sensor == "correct":
+        parts.append(
+            "The response of the sensor is taken out by (1 + T d/dt)^n on that cubic; a duration below 1.5 of the sensor's own or "
+            "3 samples is given as an upper bound."
+        )
+    tolerance = f"{p.band:g}" if p.band is not None else f"{100 * p.settling_tolerance:g} % of the step"
+    parts.append(
+        f"Settling duration: from the 50 % instant to the last entry into the end level +- {tolerance}. Overshoot, undershoot and "
+        "preshoot: greatest excursion beyond the state level, as a part of the step on the same scale. Completion: part of the step "
+        "reached one refresh period after the onset (the line through the 5 % and 15 % instants extended to 0 %). Mean lag: area between "
+        "the ideal step at the onset and the trace, divided by the step."
+    )
+    parts.append(
+        "Uncertainty: scatter of the repeats (jackknife, Student t), state levels, curve, time base, sampling, quantisation, sensor, "
+        "smoothing and ripple combined as the GUM says, expanded to 95 %."
+    )
+    if "supported_refresh_rate" in p.matrix or "within_refresh" in p.matrix:
+        parts.append(
+            f"Within refresh: share of the transitions with t2 - t1 <= 1 / refresh rate. Supported refresh rate: 1 / the duration that "
+            f"{100 * p.share:g} % of the transitions do not exceed."
+        )
+    return "\n".join(parts)
