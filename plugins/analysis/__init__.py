@@ -16,6 +16,7 @@ ESTIMATORS: Final = (
     "transition.estimator:TransitionEstimator",
     "motion.estimator:MovingEdgeEstimator",
     "delay.estimator:DelayEstimator",
+    "flicker.estimator:FlickerEstimator",
 )
 
 

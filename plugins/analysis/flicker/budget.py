@@ -1,0 +1,124 @@
+"""Uncertainty of modulation depth, flicker index and stroboscopic visibility."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+from greystep.schema.figure import Component
+from greystep.schema.trace import Array, Context, Steady
+
+from .waveform import JUMP, Folded
+
+
+def jackknife(values_without: Array) -> float:
+    """Standard uncertainty of a statistic from its values with each unit left out: sqrt((n - 1)/n sum (x_(i) - mean)^2)."""
+    n = len(values_without)
+    return float(np.sqrt((n - 1) / n * np.sum((values_without - np.mean(values_without)) ** 2)))
+
+
+def unit_scatter(folded: Folded, statistic: Callable[[Array, Array], float]) -> Component | None:
+    """Type A of a statistic of both halves, by leaving out each unit; None with fewer than two units."""
+    units = len(folded.sums)
+    if units < 2:
+        return None
+    without = np.array([statistic(*folded.halves(i)) for i in range(units)])
+    return Component("scatter over the cycles", jackknife(without), units - 1, "A", distribution="t")
+
+
+def bin_noise(folded: Folded, noise: float) -> float:
+    """Standard deviation of the mean of one phase bin over all periods."""
+    samples = float(folded.counts.sum())
+    return noise * math.sqrt(folded.occupied / samples)
+
+
+def edge_place(folded: Folded, waveform: Array) -> float:
+    """What the unknown place of edges between the sampled phases does to the mean absolute deviation, relative to the mean.
+
+    Each edge lies anywhere in its gap of phase: standard uncertainty gap/sqrt(12), times its height.
+    """
+    jumps = np.abs(np.diff(np.append(waveform, waveform[0])))
+    large = jumps[jumps > JUMP * float(np.ptp(waveform))]
+    height = float(np.sqrt(np.sum(large**2)))
+    return height * folded.gap / math.sqrt(12.0) / float(np.mean(waveform)) / math.sqrt(2.0)
+
+
+def dark_u(subject: Steady, context: Context) -> float:
+    """Standard uncertainty of the dark level in the light's unit."""
+    scale = context.luminance_scale if subject.unit != "V" else 1.0
+    return context.sensor.dark_u_v * (scale or 1.0)
+
+
+def sensor_loss(frequency_hz: float, context: Context) -> float:
+    """Part of a sine at this frequency that the sensor's bandwidth takes away: 1 - (1 + (2^(1/n) - 1) (f/f3dB)^2)^(-n/2)."""
+    bandwidth, poles = context.sensor.bandwidth_hz, context.sensor.poles
+    if not bandwidth:
+        return 0.0
+    return 1.0 - float((1.0 + (2.0 ** (1.0 / poles) - 1.0) * (frequency_hz / bandwidth) ** 2) ** (-0.5 * poles))
+
+
+def shape_budget(
+    subject: Steady,
+    context: Context,
+    folded: Folded,
+    noise: float,
+    frequency_hz: float,
+    statistic: Callable[[Array, Array], float],
+    sensitivities: tuple[float, float, float],
+) -> tuple[Component, ...]:
+    """Budget of a figure of the waveform's shape.
+
+    Args:
+        subject: the held level.
+        context: of its group.
+        folded: its waveform.
+        noise: standard deviation of one sample.
+        frequency_hz: fundamental.
+        statistic: the figure as a function of both halves.
+        sensitivities: of the figure to the noise of one phase bin, to the place of edges (see `edge_place`), to an offset; the
+            first and last for a light in the subject's unit.
+    """
+    by_noise, by_edges, by_offset = sensitivities
+    root3 = math.sqrt(3.0)
+    loss = abs(statistic(*folded.halves())) * sensor_loss(frequency_hz, context) / root3
+    at_bin = abs(by_noise) * bin_noise(folded, noise)
+    lines = [
+        unit_scatter(folded, statistic) or Component("noise of the samples", at_bin, float(folded.counts.sum()) - 1, "A"),
+        Component("noise in the phase bins", at_bin / root3, distribution="rectangular"),
+        Component("place of the edges between samples", by_edges * edge_place(folded, folded.whole())),
+        Component("dark level", by_offset * dark_u(subject, context), shared="dark"),
+        Component("quantisation", abs(by_noise) * _digit(subject, noise, folded), distribution="rectangular"),
+        Component("sensor bandwidth", loss, shared="sensor", distribution="rectangular"),
+    ]
+    return tuple(c for c in lines if c.effect)
+
+
+def _digit(subject: Steady, noise: float, folded: Folded) -> float:
+    """q/sqrt(12); where the noise spans the codes it is averaged with the noise and already in its scatter."""
+    single = subject.quantum / math.sqrt(12.0)
+    return single if noise < subject.quantum / 2 else bin_noise(folded, single)
+
+
+def resolution(waveform: Array) -> float:
+    """How far the phase bins may round off the extremes: the sum of how far each stands out from its nearer neighbour.
+
+    Nothing for a plateau; for a peak as narrow as a bin nearly all of it.
+    """
+    rounded = 0.0
+    for shape in (waveform, -waveform):
+        i = int(np.argmax(shape))
+        rounded += max(float(shape[i] - max(shape[i - 1], shape[(i + 1) % len(shape)])), 0.0)
+    return rounded
+
+
+def sampled_edges(folded: Folded, waveform: Array, frequency_hz: float, interval_s: float, periods: float) -> float:
+    """Standard uncertainty of a line's relative amplitude from edges that fall anywhere between two samples.
+
+    Each edge of height H moves the amplitude by 2 H f dt/sqrt(12); edges that meet other phases in every period average out.
+    """
+    jumps = np.abs(np.diff(np.append(waveform, waveform[0])))
+    height = float(np.sqrt(np.sum(jumps[jumps > JUMP * float(np.ptp(waveform))] ** 2)))
+    dense = folded.gap * folded.counts.shape[2] <= 2.0
+    several = math.sqrt(max(periods, 1.0)) if dense else 1.0
+    return 2.0 * height * frequency_hz * interval_s / math.sqrt(12.0) / several / float(np.mean(waveform))
