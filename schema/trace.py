@@ -145,7 +145,9 @@ class Context:
     complete: bool = True
     """Whether every planned capture of the group is there."""
     others: Mapping[str, Any] = field(default_factory=dict)
-    """Facts of sibling groups of the run (such as the mean power with the overdrive off), by name."""
+    """Facts from outside the group, by name. `figures`: Mapping[condition key, Sequence[Figure]], what the same method gave for
+    the other groups of the run (captures and group), for figures that compare conditions such as `power_overdrive`.
+    `luminance_scale_rel_u`: relative standard uncertainty of `luminance_scale`."""
 
 
 class Preparer(Protocol):

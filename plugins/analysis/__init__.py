@@ -17,6 +17,8 @@ ESTIMATORS: Final = (
     "motion.estimator:MovingEdgeEstimator",
     "delay.estimator:DelayEstimator",
     "flicker.estimator:FlickerEstimator",
+    "stability.estimator:WarmUpEstimator",
+    "power.estimator:PowerEstimator",
 )
 
 
