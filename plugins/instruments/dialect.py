@@ -58,6 +58,9 @@ class SessionWords(Words):
     """Puts that register back."""
     echo_values: Annotated[int, Field(ge=4, le=1 << 16)] = 256
     """The register takes numbers below this."""
+    guard: bool = True
+    """Put the echo in front of every query, in one message (`*ESE 7;*ESE?;READ?`), so that a late or slipped reply is told from
+    a fresh one. Switch it off where the instrument does not answer two queries in one message with `;` in between."""
     ready: str = "*OPC?"
     """Answered when all that was sent before is done; empty: there is none."""
     ready_reply: str = "1"

@@ -63,6 +63,7 @@ def open_session(
             echo=words.echo,
             echo_end=words.echo_end,
             echo_values=words.echo_values,
+            guard=words.guard,
             ready=words.ready,
             ready_reply=words.ready_reply,
             next_error=words.next_error,

@@ -32,9 +32,15 @@ class Words:
     """Puts the register back."""
     echo_values: int = 256
     """Tokens go from 1 up to this, exclusive."""
+    guard: bool = True
+    """Put the echo in front of every query, in the same message: each reply then carries a number of its own."""
     ready: str = "*OPC?"
     ready_reply: str = "1"
     next_error: str = "SYST:ERR?"
+
+    def guarded(self, text: str, token: int) -> str:
+        """The query behind its echo."""
+        return f"{self.echo.format(token=token)};{text}"
 
 
 @dataclass(frozen=True)
@@ -61,7 +67,7 @@ def confirm(ask: Ask, wire: Wire, words: Words, tokens: random.Random, deadline:
         token = tokens.choice([n for n in range(1, words.echo_values) if n != last])
         last = token
         reply = ask(words.echo.format(token=token))
-        matched = matched + 1 if _same_number(reply, token) else 0
+        matched = matched + 1 if is_token(reply, token) else 0
         if matched == 2:
             return thrown
         if matched == 0:
@@ -74,7 +80,8 @@ def confirm(ask: Ask, wire: Wire, words: Words, tokens: random.Random, deadline:
     )
 
 
-def _same_number(reply: str, token: int) -> bool:
+def is_token(reply: str, token: int) -> bool:
+    """Whether the reply is this number."""
     try:
         return int(reply) == token
     except ValueError:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from .link import Link, LinkClosed, LinkError, LinkTimeout
 from .owner import OwnerStuck, OwnerThread
-from .resync import Recovered, Words, confirm, empty_errors, same_instrument
+from .resync import Recovered, Words, confirm, empty_errors, is_token, same_instrument
 from .wire import MAX_TEXT_BYTES, Terminators, Wire
 
 T = TypeVar("T")
@@ -28,7 +28,11 @@ GRACE_S: Final = 0.25
 
 
 class Session:
-    """Commands and replies over one connection. Usable from any thread; one owner thread touches the connection."""
+    """Commands and replies over one connection. Usable from any thread; one owner thread touches the connection.
+
+    Queries are guarded where the instrument allows it: each is sent behind an echo of a running number, and only the reply
+    that carries this number counts. The dialogue notes them without their guard.
+    """
 
     def __init__(
         self,
@@ -52,6 +56,8 @@ class Session:
         self._terminators = terminators or Terminators()
         self._note = note or (lambda direction, text: None)
         self._tokens = tokens or random.Random()
+        self._token = self._tokens.randrange(1, self._words.echo_values)
+        self._guard = bool(self._words.guard and self._words.echo)
         self._lock = threading.RLock()
         self._owner: OwnerThread | None = None
         self._wire: Wire | None = None
@@ -90,14 +96,16 @@ class Session:
 
     def query(self, text: str, *, timeout_s: float | None = None, limit: int = MAX_TEXT_BYTES, noted: bool = True) -> str:
         """Text reply to a query. Raises InstrumentError."""
-        reply = self._exchange(text, lambda wire, deadline: wire.text(deadline, limit), timeout_s, noted=noted)
+        reply = self._exchange(
+            text, lambda wire, deadline: wire.text(deadline, limit), timeout_s, noted=noted, guard=self._guard
+        )
         if noted:
             self._note("<", reply if len(reply) <= 4096 else _digest(reply.encode("latin-1"), "text"))
         return reply
 
     def query_block(self, text: str, *, expected: int | None = None, timeout_s: float | None = None) -> NDArray[np.uint8]:
         """Payload of the block that answers a query; `expected` is its length in bytes where known. Raises InstrumentError."""
-        data = self._exchange(text, lambda wire, deadline: wire.block(deadline, expected), timeout_s)
+        data = self._exchange(text, lambda wire, deadline: wire.block(deadline, expected), timeout_s, guard=self._guard)
         self._note("<", _digest(data.data, "block"))
         return data
 
@@ -142,7 +150,15 @@ class Session:
 
     # Inside ----------------------------------------------------------------------------------------------------
 
-    def _exchange(self, text: str, read: Callable[[Wire, float], T], timeout_s: float | None, *, noted: bool = True) -> T:
+    def _exchange(
+        self,
+        text: str,
+        read: Callable[[Wire, float], T],
+        timeout_s: float | None,
+        *,
+        noted: bool = True,
+        guard: bool = False,
+    ) -> T:
         allowed_s = self.timeout_s if timeout_s is None else timeout_s
         if not self._lock.acquire(timeout=allowed_s + GRACE_S):
             raise InstrumentTimeoutError("the session is busy with another call", role=self.role, sent=text, retryable=True)
@@ -156,7 +172,13 @@ class Session:
                 wire = self._connected()
                 if wire.unread():
                     raise ReplyError("the instrument sent something that nobody asked for")
-                wire.send(text, deadline)
+                if not guard:
+                    wire.send(text, deadline)
+                    return read(wire, deadline)
+                token = self._token = self._token % (self._words.echo_values - 1) + 1
+                wire.send(self._words.guarded(text, token), deadline)
+                if not is_token(carried := wire.before(b";", deadline), token):
+                    raise ReplyError("the reply belongs to an earlier query", received=carried)
                 return read(wire, deadline)
 
             return self._in_owner(text, job, allowed_s)
@@ -181,6 +203,9 @@ class Session:
             raise self._told(ConnectionLostError(what, retryable=True), sent) from exc
         except LinkError as exc:
             raise self._told(ReplyError(str(exc), retryable=True), sent) from exc
+        except ReplyError as exc:
+            exc.retryable = exc.retryable or bool(sent)
+            raise self._told(exc, sent) from exc.__cause__
         except InstrumentError as exc:
             raise self._told(exc, sent) from exc.__cause__
         except BaseException as exc:

@@ -75,6 +75,15 @@ class Wire:
             raise ReplyError("the reply is not text", received=shown(line))
         return line.decode("latin-1").strip()
 
+    def before(self, mark: bytes, deadline: float, limit: int = 32) -> str:
+        """Text in front of a mark, such as the `;` between two replies; takes nothing behind it. Raises ReplyError."""
+        out = bytearray()
+        while not out.endswith(mark):
+            if len(out) >= limit:
+                raise ReplyError(f"no {mark!r} in the reply", received=shown(bytes(out)))
+            out += self._exactly(1, deadline)
+        return bytes(out[: -len(mark)]).decode("latin-1")
+
     def block(self, deadline: float, expected: int | None = None, limit: int = MAX_BLOCK_BYTES) -> NDArray[np.uint8]:
         """Payload of one block in a fresh array. Raises ReplyError when it isn't `expected` bytes long, LinkError."""
         start = self._exactly(HEADER_START, deadline)

@@ -31,7 +31,7 @@ class Outlet(Protocol):
 async def deliver(faults: FaultList, outlet: Outlet, message: str, reply: list[Buffer]) -> None:
     """Send a reply to `message`, as ordered."""
     order = faults.due(REPLY_KINDS, message)
-    if order is None or (order.kind == "wrong_length" and bytes(reply[0][:1]) != b"#"):
+    if order is None or (order.kind == "wrong_length" and not any(bytes(part[:1]) == b"#" for part in reply)):
         outlet.last_reply = reply
         await send_whole(outlet, reply)
         return
@@ -67,9 +67,11 @@ async def _half(order: FaultOrder, outlet: Outlet, reply: list[Buffer]) -> None:
 async def _wrong_length(order: FaultOrder, outlet: Outlet, reply: list[Buffer]) -> None:
     """A block whose header announces more bytes (or, with a negative delta, fewer) than follow."""
     whole = b"".join(reply)
-    digits = int(whole[1:2])
-    stated = str(max(0, int(whole[2 : 2 + digits]) + int(order.parameters["delta"]))).encode()
-    await outlet.put(b"#" + str(len(stated)).encode() + stated + whole[2 + digits :])
+    start = whole.index(b"#")  # other answers may stand before it in a compound message
+    digits = int(whole[start + 1 : start + 2])
+    end = start + 2 + digits
+    stated = str(max(0, int(whole[start + 2 : end]) + int(order.parameters["delta"]))).encode()
+    await outlet.put(whole[:start] + b"#" + str(len(stated)).encode() + stated + whole[end:])
 
 
 async def _disconnect(order: FaultOrder, outlet: Outlet, reply: list[Buffer]) -> None:

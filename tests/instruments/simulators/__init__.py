@@ -1,0 +1,1 @@
+"""Small instruments for tests of the drivers."""
