@@ -3,8 +3,12 @@
     python -m greystep.sim_instruments --panel vireth-10x --ready-file bench.json
 
 starts five servers, each one instrument, all looking at the same simulated display, and a side door for tests. The ready
-file (and standard output, one line) is JSON: ``{"resources": {"digitiser": "TCPIP0::127.0.0.1::40001::SOCKET", "pattern": ...,
-"luminance": ..., "power": ..., "temperature": ...}, "side_door": {"host": ..., "port": ...}, "panel": ..., "pid": ...}``.
+file (and standard output, one line) is JSON::
+
+    {"resources": {"digitiser": "TCPIP0::127.0.0.1::40001::SOCKET", "pattern": ..., "luminance": ..., "power": ...,
+                   "temperature": ...},
+     "side_door": {"host": ..., "port": ...}, "panel": ..., "pid": ...}
+
 ``--list`` lists the displays; ``--speed`` is explained in `clock`.
 
 Messages end with a newline in both directions. Long and short forms, any case, path rules, ``MINimum|MAXimum|DEFault`` and units

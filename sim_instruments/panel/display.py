@@ -13,6 +13,8 @@ from .backlight import Modulation, PulsedLight, RefreshDip, dimmed
 from .model import Condition, PanelSpec
 from .overdrive import overdriven_target
 
+MAKERS_ROOM_C = 23.0
+"""Room in which the maker filled the overdrive table."""
 FRAME_TOLERANCE = 1e-6
 """A level that arrives within this part of a frame after its start still belongs to it (rounding of sums)."""
 
@@ -59,11 +61,12 @@ class Display:
 
     def first_frame_target(self, before: int, level: int) -> float:
         """Drive of the first frame after a change of level: beyond the goal with overdrive."""
-        share = self.spec.overdrive[self.condition.overdrive]
+        overshoot = self.spec.overdrive[self.condition.overdrive]
         goal = self.drive(level)
-        if share is None:
+        if overshoot is None:
             return goal
-        return overdriven_target(self.spec.speed, self.frame_s, share, self.spec.headroom, self.drive(before), goal)
+        spec, warm_c = self.spec, MAKERS_ROOM_C + self.spec.warm_up.rise_k
+        return overdriven_target(spec.speed, warm_c, self.frame_s, overshoot, spec.headroom, self.drive(before), goal)
 
     def frame_at_or_after_s(self, t_s: float, last_frame_s: float = -math.inf) -> float:
         """Start of the frame that can carry a level which reaches the input at `t_s`.

@@ -60,7 +60,7 @@ class PanelSpec:
     refresh_rates_hz: tuple[float, ...]
     """Allowed refresh rates; the first is the one it starts in."""
     overdrive: Mapping[str, float | None] = field(default_factory=lambda: {"off": None})
-    """Overdrive modes: share of the step that the first frame shall do, None for no overdrive; the first is the default."""
+    """Overdrive modes: part of the step that may be overshot, None for no overdrive; the first is the default."""
     headroom: float = 0.0
     """How far overdrive may leave the drive range 0..1."""
     processing_frames: float = 0.0
