@@ -1,0 +1,36 @@
+"""Which raw files went into a result: a set of SHA-256, with a digest that doesn't depend on order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from hashlib import sha256
+
+
+@dataclass(frozen=True)
+class Inputs:
+    """A set of raw files by their SHA-256."""
+
+    hashes: tuple[str, ...]
+    """64 hexadecimal digits each, sorted, no doubles."""
+
+    @classmethod
+    def of(cls, hashes: Iterable[str]) -> Inputs:
+        """The set of these files."""
+        return cls(tuple(sorted(set(hashes))))
+
+    @cached_property
+    def digest(self) -> bytes:
+        """16 bytes that stand for the set."""
+        return sha256(self.packed).digest()[:16]
+
+    @cached_property
+    def packed(self) -> bytes:
+        """32 bytes a file, one after another."""
+        return b"".join(bytes.fromhex(h) for h in self.hashes)
+
+    @classmethod
+    def unpack(cls, packed: bytes) -> Inputs:
+        """Reverse of `packed`."""
+        return cls(tuple(packed[i : i + 32].hex() for i in range(0, len(packed), 32)))

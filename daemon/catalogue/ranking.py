@@ -1,0 +1,106 @@
+"""Figures of whole groups side by side: one line a display and condition, the latest run of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from .database import Database
+from .entries import Filter
+from .listing import group_conditions
+from .record import BOUNDS, nan_if_none
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One display under one condition."""
+
+    dut: str
+    title: str
+    condition: str
+    condition_title: str
+    run: str
+    group: str
+    fingerprint: str
+    value: float
+    """NaN when there is no figure."""
+    unit: str
+    u: float
+    dof: float
+    expanded_uncertainty: float
+    bound: str
+    flags: tuple[str, ...]
+    reason: str
+    repeats: int
+
+
+_QUERY = """SELECT grp.id, dut.name, dut.title, condition.key, condition.title, run.name, grp.name, result.method, value, unit,
+    u, dof, expanded, bound, flags, reason, repeats
+    FROM measurement JOIN result ON result.id = measurement.id / 65536 JOIN grp ON grp.id = result.grp
+    JOIN run ON run.id = grp.run JOIN dut ON dut.id = grp.dut JOIN condition ON condition.id = grp.condition
+    WHERE measurement.rank IN ({ranks}) {latest}"""
+
+
+def ranking(db: Database, method: str, quantity: str, f: Filter, *, all_runs: bool = False) -> list[Standing]:
+    """Displays by value, those without a number last.
+
+    Args:
+        db: the catalogue.
+        method: id of the method; its current view, or the fingerprint in `f`.
+        quantity: of a figure of the whole group, such as `transition_duration_mean`.
+        f: which displays, runs and conditions.
+        all_runs: every run of a display instead of its latest one.
+    """
+    fingerprints = dict(db.sql.execute("SELECT id, fingerprint FROM method WHERE name = ?", (method,)).fetchall())
+    if f.fingerprint:
+        fingerprints = {row: p for row, p in fingerprints.items() if p.startswith(f.fingerprint)}
+    word = db.find_word(quantity)
+    ranks = _ranks(db, set(fingerprints), word, f)
+    if not ranks:
+        return []
+    # Conditions are chosen by the rank already; joining on them again would lead SQLite to a slower plan.
+    where, values = group_conditions(Filter(dut=f.dut, run=f.run, group=f.group))
+    query = _QUERY.format(
+        ranks=",".join(map(str, ranks)), latest="" if f.fingerprint or not f.current else "AND result.latest = 1"
+    )
+    rows = db.sql.execute(query + where.replace(" WHERE ", " AND "), values).fetchall()
+    rows.sort(key=lambda r: (r[5], r[6]))
+    chosen = rows if all_runs else list({(r[1], r[3]): r for r in rows}.values())
+    made = [_standing(db, row, fingerprints) for row in chosen]
+    return sorted(made, key=lambda s: (s.value != s.value, s.value, s.dut, s.condition, s.run))
+
+
+def _ranks(db: Database, methods: set[int], quantity: int | None, f: Filter) -> list[int]:
+    parts = [
+        ("condition.key", f.condition),
+        ("condition.overdrive", f.overdrive),
+        ("condition.refresh_rate_hz", f.refresh_rate_hz),
+    ]
+    where = "".join(f" AND {c} IN ({','.join('?' * len(v))})" for c, v in parts if v)
+    found = db.sql.execute(
+        f"SELECT rank.id, method FROM rank JOIN condition ON condition.id = rank.condition WHERE quantity = ?{where}",
+        [quantity, *(x for _, v in parts for x in v)],
+    )
+    return sorted(row for row, method in found if method in methods)
+
+
+def _standing(db: Database, row: tuple[Any, ...], fingerprints: dict[int, str]) -> Standing:
+    _, dut, title, condition, condition_title, run, group, method, value, unit, u, dof, expanded, bound, flags, reason, n = row
+    return Standing(
+        dut=dut,
+        title=title,
+        condition=condition,
+        condition_title=condition_title,
+        run=run,
+        group=group,
+        fingerprint=fingerprints[method],
+        value=nan_if_none(value),
+        unit=db.text(unit),
+        u=nan_if_none(u),
+        dof=nan_if_none(dof),
+        expanded_uncertainty=nan_if_none(expanded),
+        bound=BOUNDS[bound],
+        flags=tuple(db.text(flags).split()),
+        reason=db.text(reason),
+        repeats=n,
+    )
