@@ -11,6 +11,7 @@ from greystep.schema.model import Model
 from pydantic import BeforeValidator, Field, field_validator
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
+_BASED = re.compile(r"#([HhQqBb])([0-9A-Fa-f]{1,13})")
 INVALID_SCPI = 9e37
 """From here on a number stands for infinity, overload or "not a number" (SCPI-1999 volume 1, 7.2.1.4)."""
 
@@ -30,6 +31,8 @@ class Ask(Model):
     """Factor from the reply to the unit that the driver works in."""
     offset: float = 0.0
     """Added after the factor."""
+    inverse: bool = False
+    """Take the reciprocal at last: the reply is a rate and an interval is wanted."""
     words: dict[str, float] = Field(default_factory=dict)
     """Words that stand for numbers, such as `OFF = 0`; case does not matter."""
 
@@ -81,11 +84,22 @@ class Ask(Model):
         for word, value in self.words.items():
             if text.casefold() == word.casefold():
                 return value
-        return parse_number(text, reply) * self.scale + self.offset
+        value = parse_number(text, reply) * self.scale + self.offset
+        if not self.inverse:
+            return value
+        if value == 0:
+            raise ReplyError("the reply is zero where its reciprocal is wanted", received=reply[:200])
+        return 1 / value
 
 
 def parse_number(text: str, reply: str = "") -> float:
-    """A finite decimal number as SCPI writes it. Raises ReplyError."""
+    """A finite number as SCPI writes it: decimal, or whole as `#H1F`, `#Q17`, `#B11`. Raises ReplyError."""
+    if based := _BASED.fullmatch(text.strip()):
+        base = {"H": 16, "Q": 8, "B": 2}[based[1].upper()]
+        try:
+            return float(int(based[2], base))
+        except ValueError as exc:
+            raise ReplyError("the reply is not a number", received=(reply or text)[:200]) from exc
     if not _NUMBER.fullmatch(text.strip()) or len(text) > 64:
         raise ReplyError("the reply is not a number", received=(reply or text)[:200])
     value = float(text)

@@ -14,12 +14,10 @@ from .ask import Asked, AskedWhether
 from .template import Commands, Words
 from .waveform import Waveform
 
-CHANNEL: Final = (
-    "channel", "range_v", "offset_v", "low_v", "high_v", "half_range_v", "range_per_division_v",
-)  # fmt: skip
+CHANNEL: Final = ("channel", "range_v", "offset_v", "low_v", "high_v")
 SAMPLING: Final = (
     "sample_interval_s", "sample_rate_hz", "samples", "pretrigger", "posttrigger", "pretrigger_s",
-    "pretrigger_fraction", "pretrigger_percent", "centre_s", "record_s", "time_per_division_s", "segments",
+    "pretrigger_fraction", "centre_s", "record_s", "segments",
 )  # fmt: skip
 Slope = Literal["positive", "negative", "either"]
 TRIGGER: Final = ("trigger_level_v", "trigger_channel", "slope")
@@ -144,10 +142,6 @@ class DigitiserWords(Words):
     """Most samples a segment, or the query of it."""
     min_interval_s: Annotated[float, Field(gt=0)] | Asked | None = None
     """Shortest sample interval in s, or the query of it."""
-    divisions: Annotated[int, Field(ge=1, le=20)] = 8
-    """Vertical divisions, for `{range_per_division_v}`."""
-    time_divisions: Annotated[int, Field(ge=1, le=20)] = 10
-    """Horizontal divisions, for `{time_per_division_s}`."""
     prepare: Commands = ()
     """First of all."""
     channel: Commands

@@ -62,7 +62,7 @@ class ScpiDigitiser(ScpiInstrument):
                 port.do(f"setting channel {number}", words.channel, **channel_values(words, number, setup.channels[number]))
             else:
                 port.do(f"switching channel {number} off", words.channel_off, channel=self._name(number))
-        port.do("setting the time base and memory", words.sampling, **sampling_values(words, setup))
+        port.do("setting the time base and memory", words.sampling, **sampling_values(setup))
         port.do(
             f"setting the trigger to {setup.trigger}",
             words.trigger[setup.trigger],

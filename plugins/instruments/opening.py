@@ -10,7 +10,7 @@ from greystep.plugins.visa.link import Link
 from greystep.plugins.visa.resync import Words
 from greystep.plugins.visa.session import Session
 from greystep.plugins.visa.wire import Terminators
-from greystep.schema.errors import InstrumentError
+from greystep.schema.errors import InstrumentError, InstrumentTimeoutError, ReplyError
 from greystep.schema.roles import DialogueSink
 
 from .dialect import Dialect, SessionWords
@@ -82,7 +82,15 @@ def open_session(
 def start(driver: ScpiInstrument, dialect: Dialect) -> None:
     """Identity check, reset where wanted, start commands. Raises InstrumentError."""
     port, settings = driver.port, driver._settings
-    port.session.verify()
+    try:
+        port.session.verify()
+    except (InstrumentTimeoutError, ReplyError) as exc:
+        words = dialect.session
+        asked = words.echo.format(token=1) if words.echo else words.ready or words.identity
+        exc.todo = (
+            exc.todo or f"check that it understands {asked!r}, which dialect {dialect.name!r} says; else choose another dialect"
+        )
+        raise
     port.send(dialect.session.startup)
     identity = driver.identify()
     if not re.search(dialect.session.identity_pattern, identity):

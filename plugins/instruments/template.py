@@ -1,7 +1,11 @@
-"""Command words with places for values, as a dialect file writes them: `SENS:VOLT{channel}:RANG:PTP {range_v}`."""
+"""Command words with places for values, as a dialect file writes them: `SENS:VOLT{channel}:RANG:PTP {range_v}`.
+
+A place may scale its value by a constant and format it: `{range_v/8}`, `{offset_v*-1:.3f}`, `{sample_interval_s*1e6}`.
+"""
 
 from __future__ import annotations
 
+import re
 import string
 from collections.abc import Iterable, Mapping
 from typing import Annotated, Any, ClassVar
@@ -10,10 +14,16 @@ from greystep.schema.model import Model
 from pydantic import BeforeValidator, ValidationInfo, field_validator
 
 _FORMATTER = string.Formatter()
+_PLACE = re.compile(r"(\w+)(?:\s*([*/])\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?))?")
 
 
 class _Words(string.Formatter):
     """Floats with ten significant digits unless the dialect says otherwise: enough for any setting, short for old parsers."""
+
+    def get_field(self, field_name: str, args: Any, kwargs: Any) -> Any:
+        name, factor = _split(field_name)
+        value = kwargs[name]
+        return (value if factor is None else value * factor), name
 
     def format_field(self, value: Any, format_spec: str) -> Any:
         if isinstance(value, float) and not format_spec:
@@ -35,7 +45,18 @@ def places(template: str) -> set[str]:
         parsed = list(_FORMATTER.parse(template))
     except ValueError as exc:
         raise ValueError(f"{template!r}: {exc}; write {{{{ and }}}} for braces") from exc
-    return {name for _, name, _, _ in parsed if name is not None}
+    return {_split(name)[0] for _, name, _, _ in parsed if name is not None}
+
+
+def _split(place: str) -> tuple[str, float | None]:
+    """Name and factor of a place. Raises ValueError when the factor is no number."""
+    found = _PLACE.fullmatch(place)
+    if not found:
+        raise ValueError(f"{{{place}}}: a place is a name, which may be followed by * or / and a number")
+    name, sign, digits = found.groups()
+    if sign is None:
+        return name, None
+    return name, float(digits) if sign == "*" else 1 / float(digits)
 
 
 def check_places(template: str, known: Iterable[str]) -> str:

@@ -8,20 +8,18 @@ from .dialect import DigitiserWords
 
 
 def channel_values(words: DigitiserWords, number: int, channel: ChannelSetup) -> dict[str, str | float]:
-    """For the commands of one channel; makers count in full scales, in halves or in divisions."""
+    """For the commands of one channel."""
     half = channel.range_v / 2
     return {
         "channel": words.channel_names.get(str(number), str(number)),
         "range_v": float(channel.range_v),
         "offset_v": float(channel.offset_v),
-        "half_range_v": half,
         "low_v": channel.offset_v - half,
         "high_v": channel.offset_v + half,
-        "range_per_division_v": channel.range_v / words.divisions,
     }
 
 
-def sampling_values(words: DigitiserWords, setup: DigitiserSetup) -> dict[str, int | float]:
+def sampling_values(setup: DigitiserSetup) -> dict[str, int | float]:
     """For the commands of time base and memory."""
     interval = float(setup.sample_interval_s)
     record_s = interval * setup.samples
@@ -33,9 +31,7 @@ def sampling_values(words: DigitiserWords, setup: DigitiserSetup) -> dict[str, i
         "posttrigger": setup.samples - setup.pretrigger,
         "pretrigger_s": interval * setup.pretrigger,
         "pretrigger_fraction": setup.pretrigger / setup.samples,
-        "pretrigger_percent": 100 * setup.pretrigger / setup.samples,
         "centre_s": record_s / 2 - interval * setup.pretrigger,
         "record_s": record_s,
-        "time_per_division_s": record_s / words.time_divisions,
         "segments": setup.segments,
     }

@@ -133,16 +133,16 @@ class Session:
         """Bring the session back to a known state, within `open_timeout_s` + `timeout_s`. Raises InstrumentError."""
         self._note("!", f"resynchronise: {self._doubt or 'asked for'}")
         self.resyncs += 1
-        return self._trust(self._clear_or_reconnect)
+        return self._trust(self._clear_or_reconnect, self.open_timeout_s + self.timeout_s)
 
     def verify(self) -> Recovered:
         """The same for a connection that was just made: a gateway or a shared line may hold replies to somebody else."""
-        return self._trust(lambda deadline: None)
+        return self._trust(lambda deadline: None, 2 * self.timeout_s)
 
-    def _trust(self, clear: Callable[[float], None]) -> Recovered:
+    def _trust(self, clear: Callable[[float], None], allowed_s: float) -> Recovered:
         with self._lock:
             self.distrust("resynchronisation failed")
-            found = self._in_owner("", lambda deadline: self._bring_back(clear, deadline), self.open_timeout_s + self.timeout_s)
+            found = self._in_owner("", lambda deadline: self._bring_back(clear, deadline), allowed_s)
             self._doubt = ""
             for entry in found.errors:
                 self._note("!", f"error queue held {entry}")
