@@ -1,0 +1,1 @@
+"""Import: traces recorded elsewhere become captures, all of a manifest or none."""

@@ -1,0 +1,65 @@
+"""Periodic modulation in a record (PWM, refresh dips): its period, and how to average it out."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+LOWEST_HZ: Final = 22.0
+"""Slower modulation is taken as a sequence of levels."""
+_WINDOW_S: Final = 0.15
+_CONTRAST: Final = 25.0
+
+
+def ripple_period(points: Array, interval_s: float) -> float:
+    """Period of the slowest strong modulation, in s; 0 when there is none.
+
+    The median over short windows is taken, so that windows with a change of level don't count; the spectrum of the differences
+    is used, in which a level change is flat.
+
+    Args:
+        points: [point] light.
+        interval_s: between points.
+    """
+    n = round(_WINDOW_S / interval_s)
+    if n < 16 or len(points) < 4 * n:
+        return 0.0
+    count = min(len(points) // n, 4000)
+    starts = np.linspace(0, len(points) - n, count).astype(np.int64)
+    window = np.hanning(n - 1)
+    power = np.stack([np.abs(np.fft.rfft(np.diff(points[s : s + n]) * window, 4 * n)) ** 2 for s in starts])
+    spectrum = np.median(power, axis=0)
+    hz = np.fft.rfftfreq(4 * n, interval_s)
+    usable = hz >= LOWEST_HZ
+    floor = np.median(spectrum[usable])
+    peaks = _peaks(spectrum) & usable
+    strong = peaks & (spectrum > _CONTRAST * floor) & (spectrum > 0.02 * spectrum[usable].max(initial=0.0))
+    return float(1.0 / hz[np.flatnonzero(strong)[0]]) if strong.any() else 0.0
+
+
+def _peaks(spectrum: Array) -> NDArray[np.bool_]:
+    inner = (spectrum[1:-1] > spectrum[:-2]) & (spectrum[1:-1] >= spectrum[2:])
+    return np.concatenate([[False], inner, [False]])
+
+
+def smooth(points: Array, length: float) -> Array:
+    """Mean over `length` points (any fraction), twice; the ends are repeated.
+
+    Two passes make the result depend on an error of the length only in second order.
+    """
+    if length <= 1:
+        return points
+    return _boxcar(_boxcar(points, length), length)
+
+
+def _boxcar(points: Array, length: float) -> Array:
+    half = length / 2
+    pad = int(np.ceil(half)) + 1
+    padded = np.concatenate([np.full(pad, points[0]), points, np.full(pad, points[-1])])
+    total = np.concatenate([[0.0], np.cumsum(padded)])
+    centre = np.arange(len(points)) + pad + 0.5
+    edges = np.arange(len(total), dtype=np.float64)
+    return np.asarray((np.interp(centre + half, edges, total) - np.interp(centre - half, edges, total)) / length)

@@ -1,0 +1,1 @@
+"""Pattern files for devices that can only show pictures or play videos."""
