@@ -41,14 +41,14 @@ def histogram_levels(values: Array, bins: int = 100) -> tuple[float, float]:
     return float(centres[int(np.argmax(lower))]), float(centres[middle + int(np.argmax(upper))])
 
 
-def resting_window(blocks: Array, noise: float, *, least: int = 2, agree: float = 3.5) -> int:
+def resting_window(blocks: Array, noise: float, *, least: int = 2, agree: float = 3.0) -> int:
     """How many leading blocks rest on one level: each next block agrees with the mean of those before it.
 
     Args:
         blocks: [n] block means, the surest one first (mirror a trace to read its end).
         noise: standard deviation of one block mean.
         least: blocks taken without a question.
-        agree: greatest difference in standard deviations.
+        agree: greatest difference of two blocks in a row in standard deviations; twice that for a single one.
 
     Returns:
         Number of blocks, at least `min(least, n)`. The last block before a disagreement is left out too, because
@@ -59,8 +59,10 @@ def resting_window(blocks: Array, noise: float, *, least: int = 2, agree: float 
         return n
     counts = np.arange(1, n)
     means = np.cumsum(blocks)[:-1] / counts
-    spread = agree * noise * np.sqrt(1 + 1 / counts)
-    off = np.flatnonzero(np.abs(blocks[1:] - means)[least - 1 :] > spread[least - 1 :])
+    z = (blocks[1:] - means)[least - 1 :] / (noise * np.sqrt(1 + 1 / counts[least - 1 :]))
+    # One block may stray now and then among hundreds; two in a row, or one far off, don't.
+    pair = (np.minimum(z, np.append(z[1:], z[-1])) > agree) | (np.maximum(z, np.append(z[1:], z[-1])) < -agree)
+    off = np.flatnonzero(pair | (np.abs(z) > 2 * agree))
     if not len(off):
         return n
     return max(least, int(off[0]) + least - 1)

@@ -46,8 +46,10 @@ def running_mean(values: Array, width: float) -> Array:
 
 
 def harmonics(waveform: Array) -> NDArray[np.complex128]:
-    """[k] complex coefficients of the harmonics 1, 2, ... of one period."""
-    return np.asarray(np.fft.rfft(waveform)[1 : HARMONICS + 1] / len(waveform))
+    """[k] complex coefficients of the harmonics 1, 2, ... of one period; point j of n stands for the phase (j + 1/2) / n."""
+    n = len(waveform)
+    order = np.arange(1, HARMONICS + 1)
+    return np.asarray(np.fft.rfft(waveform)[1 : HARMONICS + 1] / n * np.exp(-1j * np.pi * order[: n // 2] / n))
 
 
 def segment_phase(row: Array, base: Array, ripple: Ripple, interval_s: float) -> tuple[float, float]:
@@ -82,30 +84,38 @@ def segment_phase(row: Array, base: Array, ripple: Ripple, interval_s: float) ->
     return float((best + fine) / len(tries) % 1.0), frequency
 
 
+PARTS: Final = 12
+"""Stretches of a segment whose phases are compared."""
+
+
 def _detuning(turned: NDArray[np.complex128], base: Array, interval_s: float, ripple: Ripple) -> float:
-    """How far the segment's ripple is from the nominal frequency, in Hz; 0 when it can't be told."""
-    parts = 8
-    size = len(turned) // parts
-    if size * interval_s * ripple.frequency_hz < 2:
+    """How far the segment's ripple is from the nominal frequency, in Hz; 0 when it can't be told.
+
+    Only stretches in which the light rests count: a transition leaks into every frequency.
+    """
+    period = 1 / (interval_s * ripple.frequency_hz)
+    edge = math.ceil(period / 2)
+    size = math.floor((len(turned) - 2 * edge) / PARTS)
+    if size < 2 * period:
         return 0.0
-    local = turned[: parts * size].reshape(parts, size).sum(axis=1)
-    weight = np.abs(local)
-    if weight.sum() <= 0:
+    inner = slice(edge, edge + PARTS * size)
+    local = turned[inner].reshape(PARTS, size).sum(axis=1)
+    held = base[inner].reshape(PARTS, size)
+    rests = np.ptp(held, axis=1) < 0.03 * held.mean(axis=1)
+    if rests.sum() < 5:
         return 0.0
-    steps = np.conj(local[:-1]) * local[1:]
-    turn = float(np.angle(steps.sum())) / (2 * math.pi)
-    shift = turn / (size * interval_s)
-    phase = np.unwrap(np.angle(local * np.exp(-2j * np.pi * turn * np.arange(parts)))) / (2 * math.pi)
-    place = np.arange(parts) - float((weight * np.arange(parts)).sum() / weight.sum())
+    place, phasor = np.flatnonzero(rests).astype(np.float64), local[rests]
+    weight = np.abs(phasor)
+    phase = np.unwrap(np.angle(phasor)) / (2 * math.pi)
+    place = place - np.average(place, weights=weight)
     spread = float((weight * place * place).sum())
-    if spread <= 0:
-        return 0.0
     slope = float((weight * place * phase).sum()) / spread
-    scatter = math.sqrt(float((weight * (phase - np.average(phase, weights=weight) - slope * place) ** 2).sum() / weight.sum()))
-    total = shift + slope / (size * interval_s)
-    u = scatter / math.sqrt(spread / weight.mean()) / (size * interval_s)
+    residual = phase - np.average(phase, weights=weight) - slope * place
+    u = math.sqrt(float((weight * residual**2).sum()) / (len(place) - 2) / spread)
     # A shift that its own scatter explains would only add noise to the phase.
-    return total if abs(total) > 3 * math.hypot(u, ripple.u_frequency_hz) else 0.0
+    limit = 4 * math.hypot(u / (size * interval_s), ripple.u_frequency_hz)
+    shift = slope / (size * interval_s)
+    return shift if abs(shift) > limit else 0.0
 
 
 def waveform_at(ripple: Ripple, phase: float, frequency_hz: float, samples: int, interval_s: float) -> Array:

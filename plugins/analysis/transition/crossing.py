@@ -1,10 +1,12 @@
-"""The instant at which a noisy trace crosses a level: a cubic fitted to a window around it.
+"""The instant at which a noisy trace crosses a level: a polynomial fitted to a window around it.
 
-The window is as wide as the trace allows: starting from a few samples it grows while the crossings that the windows give agree
-within their noise (intersection of confidence intervals, Goldenshluger and Nemirovski 1997, Katkovnik 1999). A
-spike of one sample moves a fit over many samples little, and the instant comes out to a small part of a sample.
+The window is as wide as the trace allows: starting from a few samples it grows while the crossings of the cubics fitted to
+the windows agree within their noise (intersection of confidence intervals, Goldenshluger and Nemirovski 1997, Katkovnik 1999).
+On that window the bias of a cubic is about as large as its noise; a polynomial of degree 5 takes its place on a slightly narrower one,
+which leaves little bias for more noise, so that intervals cover (robust bias correction, Calonico, Cattaneo and Titiunik 2014).
+A spike of one sample moves a fit over many samples little, and the instant comes out to a small part of a sample.
 
-Known smearing is undone in the fitted polynomial itself: a sensor of n equal poles of time constant T is inverted by (1 + T d/dt)^n,
+Known smearing is undone in the polynomial itself: a sensor of n equal poles of time constant T is inverted by (1 + T d/dt)^n,
 a centred moving window of length W by 1 - (W^2/24) d^2/dt^2 (first term of its inverse).
 """
 
@@ -23,10 +25,15 @@ AGREE = 2.0
 """Half width of the confidence intervals, in standard deviations."""
 GROWTH = 1.25
 """Ratio of one window to the next."""
+BACK = 2
+"""The final window is this many steps narrower than the widest that agrees. With 0 intervals covered 84 % where they should 95 %, with
+1 90 %, with 2 92 %, with 3 94 %; scatter over the Cramer-Rao bound was 1.5, 1.85, 1.83, 2.1."""
 SURE = 6.0
 """A window counts from where its slope stands out by this many standard deviations."""
 NARROWEST = 3
-"""Half width of the first window, in samples: 7 samples for 4 coefficients."""
+"""Half width of the first window, in samples: 7 samples for 6 coefficients."""
+TERMS = 6
+"""Coefficients of the final polynomial."""
 
 
 @dataclass(frozen=True)
@@ -39,13 +46,13 @@ class Smear:
     window: float = 0.0
     """Length of a centred moving window."""
 
-    def matrix(self, half: float) -> Array:
-        """[4, 4] inverse smearing on the coefficients of a cubic in x = samples / half."""
-        d = np.diag(np.arange(1.0, 4.0), 1) / half
-        out = np.eye(4)
+    def matrix(self, half: float, terms: int = 4) -> Array:
+        """[terms, terms] inverse smearing on the coefficients of a polynomial in x = samples / half."""
+        d = np.diag(np.arange(1.0, terms), 1) / half
+        out = np.eye(terms)
         for _ in range(self.poles):
-            out = out @ (np.eye(4) + self.pole * d)
-        return out @ (np.eye(4) - self.window**2 / 24 * (d @ d))
+            out = out @ (np.eye(terms) + self.pole * d)
+        return out @ (np.eye(terms) - self.window**2 / 24 * (d @ d))
 
 
 SHARP = Smear()
@@ -70,25 +77,23 @@ class Crossing:
     smear: Smear = SHARP
 
     def coefficients(self, rows: Array) -> Array:
-        """[..., 4] cubic in x = (sample - centre) / half of each row, smearing undone.
+        """[..., TERMS] polynomial in x = (sample - centre) / half of each row, smearing undone.
 
         Args:
             rows: [..., sample] whole records.
         """
         window = rows[..., self.centre - self.half : self.centre + self.half + 1]
-        return np.asarray(window @ (self.smear.matrix(self.half) @ weights(self.half)).T)
+        return np.asarray(window @ weights(self.half, self.smear).T)
 
 
 @lru_cache(maxsize=512)
-def weights(half: int) -> Array:
-    """[4, 2 half + 1] least-squares weights that turn samples into the coefficients of a cubic in x = i / half."""
+def weights(half: int, smear: Smear = SHARP) -> Array:
+    """[TERMS, 2 half + 1] least-squares weights that turn samples into the coefficients of a polynomial in x = i / half."""
     x = np.arange(-half, half + 1) / half
-    s0, s2, s4, s6 = (float((x**k).sum()) for k in (0, 2, 4, 6))
-    even, odd = s0 * s4 - s2 * s2, s2 * s6 - s4 * s4
-    x2, x3 = x * x, x**3
-    out = np.stack([(s4 - s2 * x2) / even, (s6 * x - s4 * x3) / odd, (s0 * x2 - s2) / even, (s2 * x3 - s4 * x) / odd])
+    design = np.vander(x, TERMS, increasing=True)
+    out = smear.matrix(half, TERMS) @ np.linalg.solve(design.T @ design, design.T)
     out.flags.writeable = False
-    return out
+    return np.asarray(out)
 
 
 @dataclass(frozen=True)
@@ -149,34 +154,42 @@ def fit_windows(trace: Array, centre: int, widest: int, smear: Smear = SHARP) ->
     return _Windows(halves, fits, cov)
 
 
-def powers(x: Array) -> Array:
-    """[..., 4] of 1, x, x^2, x^3."""
-    x = np.asarray(x, dtype=np.float64)
-    return np.stack([np.ones_like(x), x, x * x, x * x * x], axis=-1)
+def powers(x: Array, terms: int = 4) -> Array:
+    """[..., terms] of 1, x, x^2, ..."""
+    return np.asarray(np.asarray(x, dtype=np.float64)[..., None] ** np.arange(terms))
 
 
 def root(coefficients: Array, level: Array | float, guess: Array | float = 0.0, limit: float = 1.0) -> Array:
-    """Where cubics take a level, nearest to a guess; NaN where Newton's steps leave the window or the slope vanishes.
+    """Where polynomials take a level, nearest to a guess; NaN where Newton's steps leave the window or the slope vanishes.
 
     Args:
-        coefficients: [..., 4] of 1, x, x^2, x^3.
+        coefficients: [..., terms] of 1, x, x^2, ...
         level: [...].
         guess: start.
         limit: |x| beyond which there is no answer.
     """
-    a0, a1, a2, a3 = np.moveaxis(np.asarray(coefficients, dtype=np.float64), -1, 0)
-    a0 = a0 - level
-    x = np.broadcast_to(np.asarray(guess, dtype=np.float64), a0.shape).copy()
+    a = np.moveaxis(np.asarray(coefficients, dtype=np.float64), -1, 0)
+    base = a[0] - level
+    x = np.broadcast_to(np.asarray(guess, dtype=np.float64), base.shape).copy()
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for _ in range(12):
-            slope = a1 + x * (2 * a2 + 3 * a3 * x)
-            step = (a0 + x * (a1 + x * (a2 + a3 * x))) / slope
+        for _ in range(15):
+            value, slope = _horner(a, base, x)
+            step = value / slope
             x = np.clip(x - step, -2 * limit, 2 * limit)
             if bool(np.all(np.abs(step) < 1e-13)):
                 break
-        off = np.abs(a0 + x * (a1 + x * (a2 + a3 * x)))
-        bad = ~np.isfinite(x) | (np.abs(x) > limit) | (off > 1e-9 * (np.abs(a0) + np.abs(a1) + np.abs(a2) + np.abs(a3)))
+        value, _ = _horner(a, base, x)
+        bad = ~np.isfinite(x) | (np.abs(x) > limit) | (np.abs(value) > 1e-9 * (np.abs(base) + np.abs(a[1:]).sum(axis=0)))
     return np.asarray(np.where(bad, np.nan, x))
+
+
+def _horner(a: Array, base: Array, x: Array) -> tuple[Array, Array]:
+    """Value and slope of polynomials with constant term `base` and higher terms `a[1:]`."""
+    value, slope = np.zeros_like(x), np.zeros_like(x)
+    for k in range(len(a) - 1, 0, -1):
+        slope = slope * x + value
+        value = value * x + a[k]
+    return value * x + base, slope * x + value
 
 
 def agreeing(values: Array, u: Array, agree: float = AGREE) -> int:
@@ -242,8 +255,17 @@ def _at(shifted: Array, centre: int, room: int, noise: float, rising: bool, smea
     pick = agreeing(x * h, np.where(np.isnan(u), np.nan, np.maximum(u, 1e-4)))
     if pick < 0:
         return None
-    bias = 0.0
-    if pick + 1 < len(h) and np.isfinite(x[pick + 1]):
-        bias = float(x[pick + 1] * h[pick + 1] - x[pick] * h[pick]) / ((h[pick + 1] / h[pick]) ** 4 - 1)
-    position = centre + float(x[pick] * h[pick])
-    return Crossing(position, float(slope[pick]), centre, int(windows.halves[pick]), float(u[pick]), bias, smear)
+    pick = max(pick - BACK, int(np.flatnonzero(np.isfinite(u))[0]))
+    return _finish(shifted, centre, int(windows.halves[pick]), float(x[pick]), noise, smear)
+
+
+def _finish(shifted: Array, centre: int, half: int, cubic: float, noise: float, smear: Smear) -> Crossing | None:
+    """The crossing by the final polynomial on the window that was chosen with the cubic."""
+    lines = weights(half, smear)
+    fit = lines @ shifted[centre - half : centre + half + 1]
+    x = float(root(fit, 0.0, cubic))
+    if math.isnan(x):
+        return None
+    slope = float(powers(np.array(x), TERMS)[: TERMS - 1] @ (fit[1:] * np.arange(1, TERMS))) / half
+    spread = float(np.linalg.norm(powers(np.array(x), TERMS) @ lines))
+    return Crossing(centre + half * x, slope, centre, half, noise * spread / abs(slope), half * (cubic - x), smear)

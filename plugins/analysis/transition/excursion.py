@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossing import Smear, agreeing, fit_windows, powers, weights
+from .crossing import TERMS, Smear, agreeing, fit_windows, powers, weights
 from .jackknife import leave_one_out
 from .observation import Observation
 from .search import smooth
@@ -49,22 +49,24 @@ def place_at(observation: Observation, position: float, smear: Smear, *, top: fl
     u = observation.noise * np.sqrt(np.maximum(windows.covariances[:, 0, 0], 0))
     floor = 1e-6 * float(np.ptp(observation.blocks))
     pick = max(0, agreeing(windows.fits[:, 0], np.maximum(u, floor)))
-    half, fit = int(windows.halves[pick]), windows.fits[pick]
+    half = int(windows.halves[pick])
+    lines = weights(half, smear)
+    fit = lines @ observation.mean[centre - half : centre + half + 1]
     x = (position - centre) / half
     if top:
         x = _vertex(fit, top)
-    p = powers(np.array(x))
-    spread = math.sqrt(max(float(p @ windows.covariances[pick] @ p), 0))
-    rows = observation.light[:, centre - half : centre + half + 1] @ (smear.matrix(half) @ weights(half)).T
+    p = powers(np.array(x), TERMS)
+    spread = float(np.linalg.norm(p @ lines))
+    rows = observation.light[:, centre - half : centre + half + 1] @ lines.T
     replicates = leave_one_out(rows @ p) if len(rows) > 1 else np.empty(0)
-    slope = float(fit[1] + x * (2 * fit[2] + 3 * fit[3] * x)) / half
+    slope = float(p[:-1] @ (fit[1:] * np.arange(1, TERMS))) / half
     return Place(centre + half * x, float(fit @ p), replicates, observation.noise * spread, slope)
 
 
 def _vertex(fit: Array, top: float) -> float:
     """x of the extremum nearest the middle of the window, within it."""
     tries = np.linspace(-0.6, 0.6, 121)
-    values = powers(tries) @ fit
+    values = powers(tries, TERMS) @ fit
     return float(tries[int(np.argmax(top * values))])
 
 

@@ -39,3 +39,18 @@ def effective_noise(trace: Array, size: int) -> float:
     White noise gives the same from samples and from blocks. Slower noise, which averaging removes less, shows in the blocks.
     """
     return max(noise_of(trace), noise_of(block_means(trace, size)) * math.sqrt(size))
+
+
+def repeat_noise(light: Array, size: int) -> float:
+    """Standard deviation of one sample of the mean of the repeats, as averages over blocks feel it, from what differs between them.
+
+    Differences of neighbouring blocks leave out a slow drift of a whole repeat; the median over the record leaves out the
+    jitter at the transition. 0 with fewer than 4 repeats.
+    """
+    if len(light) < 4 or light.shape[1] < 3 * size:
+        return 0.0
+    steps = np.diff(block_means(light, size), axis=1)
+    variance = float(np.median(steps.var(axis=0, ddof=1)))
+    # The median of a chi-square variable over its mean, Wilson and Hilferty.
+    dof = len(light) - 1
+    return math.sqrt(variance / (1 - 2 / (9 * dof)) ** 3 / 2 / len(light) * size)

@@ -9,7 +9,7 @@ import numpy as np
 from greystep.schema.trace import Transition
 from numpy.typing import NDArray
 
-from .noise import block_means, effective_noise
+from .noise import block_means, effective_noise, repeat_noise
 from .refusal import Refusal
 
 Array = NDArray[np.float64]
@@ -79,8 +79,9 @@ def observe(subject: Transition) -> Observation | Refusal:
 def _observation(light: Array, interval_s: float, start_s: float, flags: tuple[str, ...], spread_s: float = 0.0) -> Observation:
     mean = light.mean(axis=0)
     block = max(1, len(mean) // BLOCKS)
+    noise = max(effective_noise(mean, block), repeat_noise(light, block))
     return Observation(
-        light, mean, effective_noise(mean, block), interval_s, start_s, block, block_means(mean, block), spread_s, flags
+        light, mean, noise, interval_s, start_s, block, block_means(mean, block), spread_s, flags
     )
 
 

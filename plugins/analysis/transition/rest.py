@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -40,6 +40,8 @@ class Rest:
     """One past the last sample of the start window."""
     post: int
     """First sample of the end window."""
+    dither: float = math.inf
+    """Noise of single samples, as far as it smooths the digitiser's steps."""
     u_start: float = 0.0
     """Standard uncertainty beyond the scatter of the repeats."""
     u_end: float = 0.0
@@ -98,9 +100,20 @@ def _nothing(observation: Observation, from_level: int, to_level: int, curve: Cu
 def _trace_rest(observation: Observation, pre: int, post: int, quantum: float) -> Rest:
     light = observation.light
     starts, ends = light[:, :pre].mean(axis=1), light[:, post:].mean(axis=1)
-    single = observation.noise * math.sqrt(observation.repeats)
-    u_code = undithered(quantum, single)
-    return Rest(float(starts.mean()), float(ends.mean()), "trace", starts, ends, pre, post, u_code, u_code)
+    noise = dither(light, pre, post, quantum)
+    u_code = undithered(quantum, noise)
+    return Rest(float(starts.mean()), float(ends.mean()), "trace", starts, ends, pre, post, noise, u_code, u_code)
+
+
+def dither(light: Array, pre: int, post: int, quantum: float) -> float:
+    """Noise of single samples that dithers the digitiser's steps, judged by the quieter of the two resting parts.
+
+    A level between two codes makes noise of its own (Sheppard's q^2/12 is taken off); one in the middle of a code hides it.
+    """
+    if quantum <= 0:
+        return 0.0
+    quiet = min(float(light[:, :pre].var(axis=1).mean()), float(light[:, post:].var(axis=1).mean()))
+    return math.sqrt(max(quiet - quantum**2 / 12, 0.0))
 
 
 def undithered(quantum: float, noise: float) -> float:
@@ -137,16 +150,10 @@ def _doubts(observation: Observation, rest: Rest, head: int, tail: int, noise: f
     settled = missing <= SETTLED and tail >= 3
     if not settled:
         flags.add("not_settled")
-    return Rest(
-        rest.start,
-        rest.end,
-        rest.source,
-        rest.starts,
-        rest.ends,
-        rest.pre,
-        rest.post,
-        math.hypot(rest.u_start, ahead_start[0] / math.sqrt(3)),
-        math.hypot(rest.u_end, ahead_end[0] / math.sqrt(3)),
+    return replace(
+        rest,
+        u_start=math.hypot(rest.u_start, ahead_start[0] / math.sqrt(3)),
+        u_end=math.hypot(rest.u_end, ahead_end[0] / math.sqrt(3)),
         settled=settled,
         missing=missing,
         flags=tuple(sorted(flags)),
@@ -178,7 +185,7 @@ def _against_curve(rest: Rest, from_level: int, to_level: int, curve: Curve | No
     # Beyond three standard uncertainties, and large enough to be worth a word.
     apart = max(abs(rest.start - start), abs(rest.end - end)) > 2e-3 * abs(rest.step)
     if off > 3 and apart:
-        return _with(rest, flags=tuple(sorted({*rest.flags, "levels_disagree"})))
+        return replace(rest, flags=tuple(sorted({*rest.flags, "levels_disagree"})))
     return rest
 
 
@@ -188,17 +195,11 @@ def _off(repeats: Array, level: float, u_level: float, steady: float, u_steady: 
     return abs(level - steady) / u if u > 0 else math.inf if level != steady else 0.0
 
 
-def _with(rest: Rest, **changes: object) -> Rest:
-    from dataclasses import replace
-
-    return replace(rest, **changes)  # type: ignore[arg-type]
-
-
 def _steady_rest(rest: Rest, from_level: int, to_level: int, curve: Curve) -> Rest:
     start, u_start, dof_start = level_light(curve, from_level)
     end, u_end, dof_end = level_light(curve, to_level)
     same = np.ones(len(rest.starts))
-    return _with(
+    return replace(
         rest,
         start=start,
         end=end,
@@ -217,4 +218,4 @@ def _histogram_rest(rest: Rest, observation: Observation) -> Rest:
     start, end = (low, high) if rest.step > 0 else (high, low)
     same = np.ones(len(rest.starts))
     u = bin_width / math.sqrt(12)
-    return _with(rest, start=start, end=end, source="histogram", starts=start * same, ends=end * same, u_start=u, u_end=u)
+    return replace(rest, start=start, end=end, source="histogram", starts=start * same, ends=end * same, u_start=u, u_end=u)

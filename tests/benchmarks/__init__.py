@@ -1,0 +1,1 @@
+"""Measurements of speed and accuracy, run by hand or by CI."""
