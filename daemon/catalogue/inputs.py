@@ -12,18 +12,20 @@ from hashlib import sha256
 class Inputs:
     """A set of raw files by their SHA-256."""
 
-    hashes: tuple[str, ...]
+    hashes: tuple[str, ...] = ()
     """64 hexadecimal digits each, sorted, no doubles."""
+    complete: bool = True
+    """Whether every planned file was there; a result made without some of them is not the one made with all."""
 
     @classmethod
-    def of(cls, hashes: Iterable[str]) -> Inputs:
+    def of(cls, hashes: Iterable[str], *, complete: bool = True) -> Inputs:
         """The set of these files."""
-        return cls(tuple(sorted(set(hashes))))
+        return cls(tuple(sorted(set(hashes))), complete)
 
     @cached_property
     def digest(self) -> bytes:
         """16 bytes that stand for the set."""
-        return sha256(self.packed).digest()[:16]
+        return sha256(self.packed + (b"" if self.complete else b"incomplete")).digest()[:16]
 
     @cached_property
     def packed(self) -> bytes:
@@ -32,5 +34,5 @@ class Inputs:
 
     @classmethod
     def unpack(cls, packed: bytes) -> Inputs:
-        """Reverse of `packed`."""
+        """The files of `packed`."""
         return cls(tuple(packed[i : i + 32].hex() for i in range(0, len(packed), 32)))
