@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from .clock import Clock
 from .faults.order import FaultList
+from .hislip.server import HislipServer
 from .instruments.digitiser import Digitiser
 from .instruments.meters import LuminanceMeter, PowerMeter, Thermometer
 from .instruments.pattern import PatternSource
@@ -33,6 +34,7 @@ class BenchOptions:
     ports: dict[str, int] = field(default_factory=dict)
     """Port of each role, and of "side_door"; 0 or absent for any free one."""
     sensor: Photosensor = field(default_factory=Photosensor)
+    room_c: float = 23.0
 
 
 class Bench:
@@ -41,7 +43,7 @@ class Bench:
     def __init__(self, options: BenchOptions) -> None:
         self.options = options
         self.clock = Clock(options.speed)
-        self.world = World(self.clock, options.panel, options.seed, options.sensor)
+        self.world = World(self.clock, options.panel, options.seed, options.sensor, options.room_c)
         self.pattern = PatternSource(self.world)
         self.digitiser = Digitiser(self.world)
         instruments: tuple[Instrument, ...] = (
@@ -55,6 +57,7 @@ class Bench:
             instrument.name: InstrumentServer(instrument, FaultList(), options.host, options.ports.get(instrument.name, 0))
             for instrument in instruments
         }
+        self.hislip = {role: HislipServer(server, options.host) for role, server in self.servers.items()}
         self.side_door = SideDoor(self, options.host, options.ports.get("side_door", 0))
         self.stopping = asyncio.Event()
 
@@ -62,6 +65,8 @@ class Bench:
         """Open all ports; returns what a client needs to know. Raises OSError for a port in use."""
         for server in self.servers.values():
             server.listen()
+        for hislip in self.hislip.values():
+            await hislip.listen()
         await self.side_door.listen()
         return self.addresses()
 
@@ -69,6 +74,7 @@ class Bench:
         """VISA resource names by role, and the side door."""
         return {
             "resources": {role: server.resource for role, server in self.servers.items()},
+            "hislip": {role: server.resource for role, server in self.hislip.items()},
             "side_door": {"host": self.options.host, "port": self.side_door.port},
             "panel": self.world.mounted.spec.name,
         }
@@ -82,6 +88,8 @@ class Bench:
 
     async def close(self) -> None:
         """Close everything."""
+        for hislip in self.hislip.values():
+            await hislip.close()
         for server in self.servers.values():
             await server.close()
         await self.side_door.close()

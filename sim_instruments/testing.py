@@ -58,6 +58,8 @@ class VirtualBench:
         self._process: subprocess.Popen[bytes] | None = None
         self.resources: dict[str, str] = {}
         """VISA resource name of each role."""
+        self.hislip: dict[str, str] = {}
+        """The same instruments over HiSLIP."""
         self.side_door: SideDoorClient
 
     def start(self) -> Self:
@@ -70,7 +72,7 @@ class VirtualBench:
             self._close_pipes()
             raise RuntimeError(f"virtual bench: ended with code {code} before it listened")
         announced = json.loads(line)
-        self.resources = announced["resources"]
+        self.resources, self.hislip = announced["resources"], announced["hislip"]
         self.side_door = SideDoorClient(announced["side_door"]["host"], announced["side_door"]["port"])
         return self
 

@@ -17,8 +17,10 @@ from .link import LinkClosed, LinkError, LinkTimeout, remaining
 HEADER: Final = "!2sBBIQ"
 DEVICE_CLEAR_COMPLETE: Final = 8
 DEVICE_CLEAR_ACKNOWLEDGE: Final = 9
+ASYNC_DEVICE_CLEAR: Final = 19
+ASYNC_DEVICE_CLEAR_ACKNOWLEDGE: Final = 23
 FIRST_MESSAGE_ID: Final = 0xFFFF_FF00
-_NEEDED: Final = ("_sync", "_async", "_next_data_header", "_payload_remaining", "_msg_type", "async_device_clear", "send")
+_NEEDED: Final = ("_sync", "_async", "_next_data_header", "_payload_remaining", "_msg_type", "send")
 
 
 def can_carry(client: Any) -> bool:
@@ -69,34 +71,41 @@ class HislipLink:
         client = self._client
         with _translated():
             client.timeout = remaining(deadline)
-            feature = client.async_device_clear()
-            self._discard(client._payload_remaining, deadline)
+            client._async.sendall(struct.pack(HEADER, b"HS", ASYNC_DEVICE_CLEAR, 0, 0, 0))
+            # An interruption may have been announced before on this channel; the library's client stumbles over it.
+            feature = self._until(client._async, ASYNC_DEVICE_CLEAR_ACKNOWLEDGE, deadline)
+            self._discard(client._sync, client._payload_remaining, deadline)
             client._sync.sendall(struct.pack(HEADER, b"HS", DEVICE_CLEAR_COMPLETE, feature, 0, 0))
-            while True:
-                prologue, kind, _, _, length = struct.unpack(HEADER, self._exactly(struct.calcsize(HEADER), deadline))
-                if prologue != b"HS":
-                    raise LinkError("the HiSLIP channel is out of step")
-                self._discard(length, deadline)
-                if kind == DEVICE_CLEAR_ACKNOWLEDGE:
-                    break
+            self._until(client._sync, DEVICE_CLEAR_ACKNOWLEDGE, deadline)
             client.last_message_id = None
             client._message_id = FIRST_MESSAGE_ID
         return True
 
-    def _exactly(self, count: int, deadline: float) -> bytes:
+    def _until(self, channel: socket.socket, wanted: int, deadline: float) -> int:
+        """Throw messages away until the wanted one; its control code."""
+        while True:
+            header = self._exactly(channel, struct.calcsize(HEADER), deadline)
+            prologue, kind, control, _, length = struct.unpack(HEADER, header)
+            if prologue != b"HS":
+                raise LinkError("the HiSLIP channel is out of step")
+            self._discard(channel, length, deadline)
+            if kind == wanted:
+                return int(control)
+
+    def _exactly(self, channel: socket.socket, count: int, deadline: float) -> bytes:
         data = bytearray(count)
         view = memoryview(data)
         while view:
-            self._client._sync.settimeout(remaining(deadline))
-            got = self._client._sync.recv_into(view)
+            channel.settimeout(remaining(deadline))
+            got = channel.recv_into(view)
             if got == 0:
                 raise LinkClosed("the instrument closed the connection")
             view = view[got:]
         return bytes(data)
 
-    def _discard(self, count: int, deadline: float) -> None:
+    def _discard(self, channel: socket.socket, count: int, deadline: float) -> None:
         while count > 0:
-            count -= len(self._exactly(min(count, 1 << 20), deadline))
+            count -= len(self._exactly(channel, min(count, 1 << 20), deadline))
 
     def kill(self) -> None:
         """See `Link`."""
