@@ -11,8 +11,8 @@ file (and standard output, one line) is JSON::
 
 ``--list`` lists the displays; ``--speed`` is explained in `clock`.
 
-Messages end with a newline in both directions. Long and short forms, any case, path rules, ``MINimum|MAXimum|DEFault`` and units
-(S MS US NS, V MV, HZ KHZ) are those of SCPI-1999. Read a block by its length: it may contain newlines.
+Messages end with a newline in both directions. Long and short forms, any case, path rules, ``MINimum|MAXimum|DEFault`` and
+units (S MS US NS, V MV, HZ KHZ) are those of SCPI-1999. Read a block by its length: it may contain newlines.
 
 =============================================  ==========================================================================
 every instrument

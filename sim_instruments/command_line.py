@@ -38,6 +38,8 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument(
         "--bandwidth-khz", type=float, default=100.0, metavar="KHZ", help="sensor bandwidth (default: %(default)s)"
     )
+    made.add_argument("--sensor-poles", type=int, choices=(1, 2), default=1, help="poles of the sensor (default: %(default)s)")
+    made.add_argument("--room-c", type=float, default=23.0, metavar="C", help="room temperature, deg C (default: %(default)s)")
     made.add_argument("--ready-file", type=Path, metavar="FILE", help="write the resource names here when listening (JSON)")
     made.add_argument("--parent-pid", type=int, metavar="PID", help="end when this process is gone")
     made.add_argument("--until-stdin-closes", action="store_true", help="end when standard input is closed")
@@ -75,8 +77,8 @@ async def _run(options: argparse.Namespace) -> int:
 
     ports = {role.replace("-", "_"): getattr(options, f"{role.replace('-', '_')}_port") for role in ROLES}
     speed = options.speed if options.speed in ("max", "step") else float(options.speed)
-    sensor = Photosensor(noise_v=options.noise_mv * 1e-3, bandwidth_hz=options.bandwidth_khz * 1e3)
-    bench = Bench(BenchOptions(options.panel, speed, options.seed, options.host, ports, sensor))
+    sensor = Photosensor(noise_v=options.noise_mv * 1e-3, bandwidth_hz=options.bandwidth_khz * 1e3, poles=options.sensor_poles)
+    bench = Bench(BenchOptions(options.panel, speed, options.seed, options.host, ports, sensor, options.room_c))
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, bench.stopping.set)

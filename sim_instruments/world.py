@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 
 from .clock import Clock
 from .mounted import MountedDisplay
@@ -35,10 +36,18 @@ class Wire:
     sent: list[Sent] = field(default_factory=list)
     planned: list[Sent] = field(default_factory=list)
 
+    def edges_from(self, start_s: float, planned: bool = False) -> Iterator[Sent]:
+        """What was sent (and, if asked, is planned) with its edge at or after `start_s`, in order."""
+        for entries in (self.sent, self.planned) if planned else (self.sent,):
+            yield from islice(entries, bisect_left(entries, start_s, key=_edge), None)
+
     def edges_between(self, start_s: float, end_s: float) -> list[Sent]:
         """What was sent with its edge in [start, end]."""
-        low = bisect_left(self.sent, start_s, key=lambda entry: entry.edge_s)
-        return self.sent[low : bisect_right(self.sent, end_s, key=lambda entry: entry.edge_s)]
+        return self.sent[bisect_left(self.sent, start_s, key=_edge) : bisect_right(self.sent, end_s, key=_edge)]
+
+
+def _edge(entry: Sent) -> float:
+    return entry.edge_s
 
 
 class World:
@@ -67,7 +76,7 @@ class World:
         """Let everything happen that is planned up to now; returns now."""
         now_s = self.clock.now()
         wire = self.wire
-        due = bisect_right(wire.planned, now_s, key=lambda entry: entry.edge_s)
+        due = bisect_right(wire.planned, now_s, key=_edge)
         for entry in wire.planned[:due]:
             self.mounted.send(entry.frame_s, entry.level)
         wire.sent += wire.planned[:due]

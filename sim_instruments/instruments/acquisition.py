@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -160,11 +160,15 @@ class Acquisition:
             return self._light_crossing(now_s)
         if source == "BUS":
             return None
-        for sent in self.wire.edges_between(armed_s - SYNC_WIDTH_S, now_s):
+        return next((trigger for trigger in self._pulses(armed_s, planned=False) if trigger.t_s <= now_s), None)
+
+    def _pulses(self, armed_s: float, planned: bool) -> Iterator[Trigger]:
+        """Triggers that the sync line gives from `armed_s` on, in order."""
+        # A falling edge may still be to come for a level that is on the wire already.
+        for sent in self.wire.edges_from(armed_s - SYNC_WIDTH_S, planned):
             for t_s in self._pulse_edges(sent):
-                if armed_s <= t_s <= now_s:
-                    return Trigger(t_s, sent)
-        return None
+                if t_s >= armed_s:
+                    yield Trigger(t_s, sent)
 
     def _planned_trigger(self, armed_s: float) -> float:
         """Next trigger after `armed_s` among what is planned; infinite when there is none."""
@@ -177,13 +181,7 @@ class Acquisition:
             return now_s + SEARCH_STEP_S if busy else math.inf
         if source == "BUS":
             return math.inf
-        # A falling edge may still be to come for a level that is on the wire already.
-        recent = self.wire.edges_between(armed_s - SYNC_WIDTH_S, math.inf)
-        for sent in (*recent, *self.wire.planned):
-            for t_s in self._pulse_edges(sent):
-                if t_s >= armed_s:
-                    return t_s
-        return math.inf
+        return next((trigger.t_s for trigger in self._pulses(armed_s, planned=True)), math.inf)
 
     def _light_crossing(self, now_s: float) -> Trigger | None:
         """First crossing of the trigger level by the light channel, searched up to now."""

@@ -23,7 +23,7 @@ KEPT_ACQUISITIONS = 2000
 """How many acquisitions the truth is kept of."""
 MEASURING, WAITING = 16, 32
 
-RANGE = Number(0.01, 40.0, 10.0, VOLTS)
+RANGE = Number(0.01, 40.0, 20.0, VOLTS)
 OFFSET = Number(-20.0, 20.0, 0.0, VOLTS)
 INTERVAL = Number(1e-7, 1.0, 1e-5, SECONDS)
 POINTS = Number(2, 4_000_000, 10_000, integer=True)

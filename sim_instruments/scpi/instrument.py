@@ -109,7 +109,8 @@ class Instrument:
                 unit = parse_unit(text)
                 if unit.is_query and indefinite:
                     raise ScpiError(-440, unit.header)
-                answer, path = await self._run(unit, path)
+                command, suffixes, path = self.tree.find(unit.header, path)
+                answer = await self._run(unit, command, suffixes)
             except ScpiError as error:
                 self.status.report(error)
                 if error.is_command_error or error.number == -440:
@@ -120,19 +121,15 @@ class Instrument:
                 responses.append(answer)
         return [buffer for k, response in enumerate(responses) for buffer in ([b";"] if k else []) + response]
 
-    async def _run(self, unit: Unit, path: list[str]) -> tuple[list[Buffer] | None, list[str]]:
-        command, suffixes, path = self.tree.find(unit.header, path)
+    async def _run(self, unit: Unit, command: Command, suffixes: list[int]) -> list[Buffer] | None:
         handler, parameters = self.tree.handler(unit, command)
         answer: Any = handler(*suffixes, *bind(parameters, unit.data))
         if inspect.isawaitable(answer):
             answer = await answer
         if not unit.is_query:
-            return None, path
-        if isinstance(answer, str):
-            answer = [answer.encode("ascii")]
-        elif isinstance(answer, (bytes, bytearray, memoryview)):
-            answer = [answer]
-        return answer, path
+            return None
+        buffers: list[Buffer] = [answer.encode("ascii")] if isinstance(answer, str) else answer
+        return buffers
 
     # Commands that every instrument has ------------------------------------------------------------------------
 

@@ -31,6 +31,7 @@ class InstrumentServer:
     def __init__(self, instrument: Instrument, faults: FaultList, host: str, port: int) -> None:
         self.genuine = instrument
         """The instrument that belongs here."""
+        self._identity = instrument.identity
         self.instrument = instrument
         """The one that answers now."""
         self.faults = faults
@@ -73,8 +74,9 @@ class InstrumentServer:
         self.listen()
 
     async def restore(self) -> None:
-        """The genuine instrument is back and listens."""
+        """The genuine instrument is back under its own name, and listens."""
         self.instrument = self.genuine
+        self.genuine.identity = self._identity
         if self._absence is not None and not self._absence.done():
             self._absence.cancel()
             await asyncio.gather(self._absence, return_exceptions=True)
@@ -89,13 +91,16 @@ class InstrumentServer:
         await self._hang_up()
 
     async def _hang_up(self) -> None:
-        tasks = [*self._connections, *([self._acceptor] if self._acceptor else [])]
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
-        if self._listener is not None:
+        # The port first: a client that is hung up on must not get in again.
+        if self._acceptor is not None and self._listener is not None:
+            self._acceptor.cancel()
+            await asyncio.gather(self._acceptor, return_exceptions=True)
             self._listener.close()
-            self._listener = None
+            self._acceptor = self._listener = None
+        connections = list(self._connections)
+        for connection in connections:
+            connection.cancel()
+        await asyncio.gather(*connections, return_exceptions=True)
 
     async def _accept(self, listener: socket.socket) -> None:
         loop = asyncio.get_running_loop()

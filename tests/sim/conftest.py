@@ -29,7 +29,7 @@ def bench(running_bench: VirtualBench) -> VirtualBench:
 def digitiser(bench: VirtualBench) -> Iterator[Dialogue]:
     """The digitiser, reset."""
     with Dialogue(bench.address("digitiser")) as dialogue:
-        dialogue.write("*RST;*CLS;*ESE 0")
+        assert dialogue.ask("*RST;*CLS;*ESE 0;*OPC?") == "1"
         yield dialogue
 
 
@@ -37,6 +37,5 @@ def digitiser(bench: VirtualBench) -> Iterator[Dialogue]:
 def pattern(bench: VirtualBench) -> Iterator[Dialogue]:
     """The pattern source, reset."""
     with Dialogue(bench.address("pattern")) as dialogue:
-        dialogue.write("*RST;*CLS")
-        assert dialogue.ask("*OPC?") == "1"
+        assert dialogue.ask("*RST;*CLS;*OPC?") == "1"
         yield dialogue
