@@ -87,7 +87,7 @@ def asymptote(blocks: Array, noise: float) -> tuple[float, float] | None:
     a, b, c = (float(np.mean(part)) for part in (blocks[-3 * n : -2 * n], blocks[-2 * n : -n], blocks[-n:]))
     sigma = noise / math.sqrt(n)
     trend = c - a
-    if abs(trend) <= 3 * math.sqrt(2) * sigma:
+    if abs(trend) <= 4 * math.sqrt(2) * sigma:
         return None
     d1, d2 = b - a, c - b
     if d2 * trend <= 0:

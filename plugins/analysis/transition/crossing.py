@@ -75,6 +75,8 @@ class Crossing:
     bias: float
     """What the shape left out by the cubic may shift it by, in samples."""
     smear: Smear = SHARP
+    grid: float = 0.0
+    """Difference to a straight line between two samples, in samples, where the window could not get much narrower; 0 elsewhere."""
 
     def coefficients(self, rows: Array) -> Array:
         """[..., TERMS] polynomial in x = (sample - centre) / half of each row, smearing undone.
@@ -159,37 +161,43 @@ def powers(x: Array, terms: int = 4) -> Array:
     return np.asarray(np.asarray(x, dtype=np.float64)[..., None] ** np.arange(terms))
 
 
-def root(coefficients: Array, level: Array | float, guess: Array | float = 0.0, limit: float = 1.0) -> Array:
-    """Where polynomials take a level, nearest to a guess; NaN where Newton's steps leave the window or the slope vanishes.
+def root(
+    coefficients: Array, level: Array | float, guess: Array | float = 0.0, limit: float = 1.0, steps: int = 12, close: float = 1e-12
+) -> Array:
+    """Where polynomials take a level, nearest to a guess; NaN where Newton's steps leave the window or don't converge.
 
     Args:
         coefficients: [..., terms] of 1, x, x^2, ...
         level: [...].
         guess: start.
         limit: |x| beyond which there is no answer.
+        steps: at most so many.
+        close: a last step smaller than this has converged.
     """
-    a = np.moveaxis(np.asarray(coefficients, dtype=np.float64), -1, 0)
-    base = a[0] - level
-    x = np.broadcast_to(np.asarray(guess, dtype=np.float64), base.shape).copy()
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for _ in range(15):
-            value, slope = _horner(a, base, x)
-            step = value / slope
-            x = np.clip(x - step, -2 * limit, 2 * limit)
-            if bool(np.all(np.abs(step) < 1e-13)):
+    a = [coefficients[..., k] for k in range(coefficients.shape[-1])]
+    a[0] = a[0] - level
+    x = np.zeros(a[0].shape) + guess
+    change = np.full(a[0].shape, np.inf)
+    with np.errstate(all="ignore"):
+        for _ in range(steps):
+            value, slope = _horner(a, x)
+            change = value / slope
+            # A step longer than the window is no step towards a crossing in it.
+            change = np.minimum(np.maximum(change, -limit), limit)
+            x = x - change
+            if not (np.abs(change) >= close).any():
                 break
-        value, _ = _horner(a, base, x)
-        bad = ~np.isfinite(x) | (np.abs(x) > limit) | (np.abs(value) > 1e-9 * (np.abs(base) + np.abs(a[1:]).sum(axis=0)))
-    return np.asarray(np.where(bad, np.nan, x))
+        good = (np.abs(change) < 100 * close) & (np.abs(x) <= limit)
+    return np.where(good, x, np.nan)
 
 
-def _horner(a: Array, base: Array, x: Array) -> tuple[Array, Array]:
-    """Value and slope of polynomials with constant term `base` and higher terms `a[1:]`."""
-    value, slope = np.zeros_like(x), np.zeros_like(x)
-    for k in range(len(a) - 1, 0, -1):
+def _horner(a: list[Array], x: Array) -> tuple[Array, Array]:
+    """Value and slope of polynomials."""
+    value, slope = a[-1], 0.0 * a[-1]
+    for term in a[-2::-1]:
         slope = slope * x + value
-        value = value * x + a[k]
-    return value * x + base, slope * x + value
+        value = value * x + term
+    return value, slope
 
 
 def agreeing(values: Array, u: Array, agree: float = AGREE) -> int:
@@ -241,11 +249,10 @@ def find_crossing(
 def _at(shifted: Array, centre: int, room: int, noise: float, rising: bool, smear: Smear) -> Crossing | None:
     windows = fit_windows(shifted, centre, room, smear)
     h = windows.halves.astype(np.float64)
-    x = root(windows.fits, 0.0)
+    x = root(windows.fits, 0.0, steps=6, close=1e-4)
     a1, a2, a3 = windows.fits[:, 1], windows.fits[:, 2], windows.fits[:, 3]
     slope = (a1 + x * (2 * a2 + 3 * a3 * x)) / h
-    p = powers(np.nan_to_num(x))
-    spread = np.sqrt(np.maximum(np.einsum("wi,wij,wj->w", p, windows.covariances, p), 0))
+    spread = np.sqrt(_variance(windows.covariances, x))
     along = slope if rising else -slope
     # A slope that the noise of a narrow window made up would give a wrong crossing a small uncertainty.
     u_slope = noise * np.sqrt(windows.covariances[:, 1, 1]) / h
@@ -259,6 +266,13 @@ def _at(shifted: Array, centre: int, room: int, noise: float, rising: bool, smea
     return _finish(shifted, centre, int(windows.halves[pick]), float(x[pick]), noise, smear)
 
 
+def _variance(covariance: Array, x: Array) -> Array:
+    """[window] variance of a cubic at x, for unit noise."""
+    x2 = x * x
+    p = np.stack([np.ones_like(x), x, x2, x2 * x], axis=1)
+    return np.asarray(((covariance @ p[:, :, None])[:, :, 0] * p).sum(axis=1))
+
+
 def _finish(shifted: Array, centre: int, half: int, cubic: float, noise: float, smear: Smear) -> Crossing | None:
     """The crossing by the final polynomial on the window that was chosen with the cubic."""
     lines = weights(half, smear)
@@ -268,4 +282,14 @@ def _finish(shifted: Array, centre: int, half: int, cubic: float, noise: float, 
         return None
     slope = float(powers(np.array(x), TERMS)[: TERMS - 1] @ (fit[1:] * np.arange(1, TERMS))) / half
     spread = float(np.linalg.norm(powers(np.array(x), TERMS) @ lines))
-    return Crossing(centre + half * x, slope, centre, half, noise * spread / abs(slope), half * (cubic - x), smear)
+    position = centre + half * x
+    grid = _straight(shifted, position) - position if half < 2 * NARROWEST and smear == SHARP else 0.0
+    return Crossing(position, slope, centre, half, noise * spread / abs(slope), half * (cubic - x), smear, grid)
+
+
+def _straight(shifted: Array, position: float) -> float:
+    """Zero of the straight line between two neighbouring samples that is nearest to a position; the position itself without one."""
+    first = max(0, math.floor(position) - 1)
+    part = shifted[first : first + 4]
+    places = [first + i + part[i] / (part[i] - part[i + 1]) for i in range(len(part) - 1) if part[i] * part[i + 1] <= 0 != part[i] - part[i + 1]]
+    return float(min(places, key=lambda p: abs(p - position), default=position))

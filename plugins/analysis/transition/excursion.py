@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,11 +69,17 @@ def _vertex(fit: Array, top: float) -> float:
     return float(tries[int(np.argmax(top * values))])
 
 
-def extreme(observation: Observation, first: int, last: int, top: float, width: float, smear: Smear) -> Place | None:
-    """The farthest point of the mean trace upwards (`top` +1) or downwards (-1) between two samples; None when there are too few."""
+def extreme(
+    observation: Observation, height: Array, first: int, last: int, top: float, width: float, smear: Smear
+) -> Place | None:
+    """The farthest point of the mean trace upwards (`top` +1) or downwards (-1) between two samples; None when there are too few.
+
+    Args:
+        height: [sample] where to look, the farthest point being the highest: without spikes, in any unit.
+        width: of the moving mean to look through, in samples.
+    """
     if last - first < 7:
         return None
     span = max(1, int(min(width, (last - first) / 4)))
-    part = smooth(observation.mean[first:last], span)
-    at = first + int(np.argmax(top * part))
+    at = first + int(np.argmax(smooth(height[first:last], span)))
     return place_at(observation, float(at), smear, top=top)

@@ -10,7 +10,8 @@ import numpy as np
 from greystep.schema.figure import Component, Figure, flags_of
 from greystep.schema.uncertainty import combine
 
-from .excursion import REAL, Place, extreme, place_at
+from .crossing import Smear
+from .excursion import REAL, Place, place_at
 from .instant import Instant
 from .jackknife import leave_one_out, standard_error
 from .reference import Reference
@@ -134,16 +135,24 @@ def _bounded(transit: Transit, figure: Figure, timing: Timing) -> Figure:
         return figure
     what = "the sensor's own response" if own * SENSOR_NEAR >= SAMPLES_NEAR * dt else "the sample interval"
     top = max(figure.value, 0.0) + combine(figure.budget).expanded
-    # What was measured before the sensor was taken out bounds it from above, whatever the sensor's real shape.
-    raw = (timing.samples - sum(w * i.sensor_shift for w, i in timing.terms)) * dt
     return replace(
         figure,
-        value=max(top, raw),
+        value=max(top, _as_recorded(transit, figure.quantity)),
         bound="<=",
         budget=(),
         reason=f"as short as {what}: given as an upper bound",
         flags=flags_of(figure.flags, ("below_sensor",)),
     )
+
+
+def _as_recorded(transit: Transit, quantity: str) -> float:
+    """The same duration without taking the sensor out: it bounds the true one from above, whatever the sensor's real shape."""
+    p = transit.parameters
+    if p.sensor == "keep" or not transit.smear.poles:
+        return 0.0
+    blurred = replace(transit, parameters=p.model_copy(update={"sensor": "keep"}), smear=Smear(window=transit.smear.window))
+    figure = MAKERS[quantity][1](blurred)
+    return figure.value if figure.measurable else 0.0
 
 
 def _detail(transit: Transit, start: Instant, end: Instant) -> dict[str, float]:
@@ -177,24 +186,9 @@ def settling_duration(transit: Transit) -> Figure:
     return _duration(transit, "settling_duration", Timing(((1.0, end), (-1.0, middle))), middle, end)
 
 
-def onset(transit: Transit) -> tuple[Timing, float] | Refusal:
-    """Where the light begins to change: the line through the 5 % and 15 % instants, extended to 0 %.
-
-    Unlike a first visible change it does not depend on the noise. Exponential: 0.004 time constants early.
-    """
-    five = transit.start_of(transit.light_reference(0.05))
-    if isinstance(five, Refusal):
-        return five
-    fifteen = transit.start_of(transit.light_reference(0.15))
-    if isinstance(fifteen, Refusal):
-        return fifteen
-    timing = Timing(((1.5, five), (-0.5, fifteen)))
-    return timing, timing.samples
-
-
 def mean_lag(transit: Transit) -> Figure:
     """Area between the ideal step at the onset and the real one, divided by the step: the mean delay of the light."""
-    begin = onset(transit)
+    begin = transit.onset
     if isinstance(begin, Refusal):
         return refused(transit, "mean_lag", "s", begin)
     o, rest = transit.observation, transit.rest
@@ -250,7 +244,7 @@ def _plain(transit: Transit, quantity: str, value: float, unit: str, budget: lis
 
 def completion(transit: Transit) -> Figure:
     """Part of the step, on the method's scale, reached one refresh period after the light began to change."""
-    begin = onset(transit)
+    begin = transit.onset
     if isinstance(begin, Refusal):
         return refused(transit, "completion", "1", begin)
     o = transit.observation
@@ -319,31 +313,18 @@ def _excursion(transit: Transit, quantity: str, place: Place | None, origin: flo
 
 def overshoot(transit: Transit) -> Figure:
     """Greatest excursion beyond the end level after the middle of the transition, as a part of the step."""
-    place = _peak(transit)
-    return _excursion(transit, "overshoot", place, 1.0, 1.0)
-
-
-def _peak(transit: Transit) -> Place | None:
-    top = math.copysign(1.0, transit.rest.step)
-    first = math.ceil(transit.middle.place)
-    return extreme(transit.observation, first, transit.observation.samples, top, _narrow(transit), transit.smear)
-
-
-def _narrow(transit: Transit) -> float:
-    """Smoothing to find an extremum with: as little as noise allows, never wider than an eighth of the transition."""
-    wanted = (transit.scaled_noise / 0.003) ** 2
-    return max(1.0, min(wanted, transit.middle.width / 8))
+    return _excursion(transit, "overshoot", transit.peak, 1.0, 1.0)
 
 
 def undershoot(transit: Transit) -> Figure:
     """Greatest excursion back below the end level after the overshoot; 0 without an overshoot."""
     above = overshoot(transit)
-    peak = _peak(transit)
+    peak = transit.peak
     if peak is None or above.value <= 0:
         return replace(above, quantity="undershoot", value=0.0 if above.measurable else math.nan)
     top = math.copysign(1.0, transit.rest.step)
     first = math.ceil(peak.position)
-    place = extreme(transit.observation, first, transit.observation.samples, -top, _narrow(transit), transit.smear)
+    place = transit.extreme(first, transit.observation.samples, -top)
     return _excursion(transit, "undershoot", place, 1.0, -1.0)
 
 
@@ -352,7 +333,7 @@ def preshoot(transit: Transit) -> Figure:
     top = math.copysign(1.0, transit.rest.step)
     last = math.floor(transit.middle.place)
     first = max(0, math.floor(last - 4 * transit.middle.width - 8))
-    place = extreme(transit.observation, first, last, -top, _narrow(transit), transit.smear)
+    place = transit.extreme(first, last, -top)
     return _excursion(transit, "preshoot", place, 0.0, -1.0)
 
 

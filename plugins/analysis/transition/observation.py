@@ -16,6 +16,10 @@ Array = NDArray[np.float64]
 
 LEAST_SAMPLES = 16
 """A record shorter than this holds no transition."""
+FARTHEST = 1e100
+"""No light, in any unit, sums up to this: squares must not overflow."""
+NEAREST = 1e-100
+"""No step is as small as this."""
 BLOCKS = 400
 """Blocks into which a record is cut to look for its resting parts."""
 
@@ -65,14 +69,18 @@ def observe(subject: Transition) -> Observation | Refusal:
         return Refusal("no usable segment: none had a trigger and whole numbers", (*flags, missing))
     if light.shape[1] < LEAST_SAMPLES:
         return Refusal(f"only {light.shape[1]} samples: no transition can be seen", (*flags, "few_samples"))
-    if not np.isfinite(light.sum()):
-        good = np.isfinite(light).all(axis=1)
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = float(np.abs(light).sum())
+    if not total < FARTHEST:
+        good = (np.abs(light) < FARTHEST / light.size).all(axis=1)
         flags.add("bad_samples")
         light = light[good]
         if not len(light):
-            return Refusal("not-a-number or infinite samples in every repeat", tuple(flags))
+            return Refusal("not-a-number, infinite or impossible samples in every repeat", tuple(flags))
     if len(light) < 3:
         flags.add("few_repeats")
+    if float(np.ptp(light[0])) < NEAREST:
+        return Refusal("the light does not change at all", (*flags, "no_transition"))
     return _observation(light, subject.interval_s, subject.start_s, tuple(sorted(flags)))
 
 

@@ -70,6 +70,8 @@ def rest_of(
     span = float(blocks.max() - blocks.min())
     noise = math.hypot(observation.block_noise, RESTING * span)
     n = len(blocks)
+    if span <= 0:
+        return _nothing(observation, from_level, to_level, curve)
     head = resting_window(blocks, noise)
     tail = resting_window(blocks[::-1], noise)
     if head >= n:

@@ -46,6 +46,30 @@ def smooth(trace: Array, width: int) -> Array:
     return trace if width <= 1 else running_mean(trace, float(width))
 
 
+def despiked(trace: Array) -> Array:
+    """Median of five samples, every second one: spikes of up to four samples vanish, monotone edges stay where they are."""
+    if len(trace) < 64:
+        return trace
+    a, b, c, d, e = (trace[i : len(trace) - 8 + i] for i in (0, 2, 4, 6, 8))
+    # The median of five is the median of the third with the larger low and the smaller high of two pairs' inner values.
+    low = np.maximum(np.minimum(a, b), np.minimum(d, e))
+    high = np.minimum(np.maximum(a, b), np.maximum(d, e))
+    middle = np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))
+    return np.concatenate([trace[:4], middle, trace[-4:]])
+
+
+def has_landing(scaled: Array, noise: float, middle: Middle) -> bool:
+    """Whether the trace rests on the way: for over half of the time from 10 to 90 % it changes by less than 3 % of the step."""
+    trace = smooth(scaled, smoothing(noise, 0.1, max(1.0, middle.width / 16)))
+    at = int(middle.place)
+    before, after = np.flatnonzero(trace[: at + 1] < 0.1), np.flatnonzero(trace[at:] > 0.9)
+    if not len(before) or not len(after):
+        return False
+    grid = np.linspace(before[-1], at + after[0], 65)
+    values = np.interp(grid, np.arange(len(trace)), trace)
+    return bool((np.abs(values[32:] - values[:-32]) < 0.03).any())
+
+
 def find_middle(scaled: Array, noise: float) -> Middle | Refusal:
     """The first passage through the half; refused when the trace comes back below 40 % later."""
     width = smoothing(noise, 0.2, len(scaled) / 8)

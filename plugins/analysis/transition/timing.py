@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -68,8 +68,8 @@ def timing_budget(
     return [p for p in parts if p.effect != 0.0]
 
 
-def _root_sum(values: Sequence[float] | object) -> float:
-    return math.sqrt(sum(v * v for v in values))  # type: ignore[attr-defined]
+def _root_sum(values: Iterable[float]) -> float:
+    return math.sqrt(sum(v * v for v in values))
 
 
 def _scatter(timing: Timing, observation: Observation, rest: Rest) -> Component:
@@ -101,9 +101,13 @@ def _curve(timing: Timing, dt: float) -> list[Component]:
 
 
 def _sampling(timing: Timing) -> float:
-    """Interpolation between samples, in samples: of two instants on a grid D/sqrt(6), less as more samples lie on the edge."""
+    """Interpolation between samples, in samples.
+
+    Of two instants on a grid D/sqrt(6), less as more samples lie on the edge; where a fit is as narrow as the samples allow, its
+    difference to a straight line between them, if larger.
+    """
     span = max(abs(timing.samples), 1.0)
-    return 1 / math.sqrt(6) / span
+    return max(1 / math.sqrt(6) / span, _root_sum(w * i.crossing.grid for w, i in timing.terms) * 0.75)
 
 
 def _quantisation(timing: Timing, quantum: float, noise: float) -> float:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from greystep.schema.figure import flags_of
@@ -12,14 +13,15 @@ from numpy.typing import NDArray
 
 from .crossing import SHARP, Smear
 from .domain import Domain, domain_of
+from .excursion import Place, extreme
 from .instant import Instant, instant_at
 from .observation import Observation, aligned, observe
 from .parameters import TransitionParameters
 from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import Rest, rest_of
-from .search import Middle, find_end, find_middle, find_start
-from .timing import ripple_left
+from .search import Middle, despiked, find_end, find_middle, find_start, has_landing
+from .timing import Timing, ripple_left
 
 Array = NDArray[np.float64]
 
@@ -38,7 +40,7 @@ class Transit:
     rest: Rest
     middle: Middle
     scaled: Array
-    """[sample] mean trace, 0 at rest before and 1 at rest after."""
+    """[sample] mean trace without spikes, 0 at rest before and 1 at rest after."""
     domain: Domain
     smear: Smear
     ripple: float
@@ -73,6 +75,38 @@ class Transit:
 
         return references(domain, np.array([scale]), self.rest.start, self.rest.end, rebuild)[0]
 
+    @cached_property
+    def onset(self) -> tuple[Timing, float] | Refusal:
+        """Where the light begins to change: the line through the 5 % and 15 % instants, extended to 0 %; in samples.
+
+        Unlike a first visible change it does not depend on the noise. Exponential: 0.004 time constants early.
+        """
+        five = self.start_of(self.light_reference(0.05))
+        if isinstance(five, Refusal):
+            return five
+        fifteen = self.start_of(self.light_reference(0.15))
+        if isinstance(fifteen, Refusal):
+            return fifteen
+        timing = Timing(((1.5, five), (-0.5, fifteen)))
+        return timing, timing.samples
+
+    @cached_property
+    def peak(self) -> Place | None:
+        """Farthest point in the direction of the step, after its middle."""
+        top = math.copysign(1.0, self.rest.step)
+        first = math.ceil(self.middle.place)
+        return self.extreme(first, self.observation.samples, top)
+
+    def extreme(self, first: int, last: int, top: float) -> Place | None:
+        """Farthest point of the light upwards (`top` +1) or downwards (-1) between two samples."""
+        sign = top * math.copysign(1.0, self.rest.step)
+        return extreme(self.observation, self.scaled * sign, first, last, top, self.narrow, self.smear)
+
+    @property
+    def narrow(self) -> float:
+        """Samples to average in search of an extremum: as few as noise allows, never over an eighth of the transition."""
+        return max(1.0, min((self.scaled_noise / 0.003) ** 2, self.middle.width / 8))
+
     def start_of(self, reference: Reference) -> Instant | Refusal:
         """The instant at which the trace leaves a level near the start."""
         place, doubt = find_start(self.scaled, reference.ratio, self.scaled_noise, self.middle, self.parameters.start_rule)
@@ -104,7 +138,9 @@ class Transit:
     def _instant(self, reference: Reference, place: float, doubt: float, upwards: bool) -> Instant | Refusal:
         if doubt > NOISY:
             return Refusal("the level can't be told from the noise", ("noisy",))
-        widest = max(3, int(self.parameters.widest_fit * self.observation.samples))
+        # A window much wider than the transition and its tail up to here holds nothing but curvature.
+        useful = 2 * self.middle.width + abs(place - self.middle.place) + 64
+        widest = max(3, int(min(useful, self.parameters.widest_fit * self.observation.samples)))
         found = instant_at(self.observation, self.rest, reference, place, self.smear, upwards=upwards, widest=widest)
         if found is None:
             return Refusal("no crossing of the level can be fitted to the trace", ("noisy",))
@@ -137,13 +173,15 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
     if isinstance(located, Refusal):
         return located
     observation, rest, middle = located
-    scaled = (observation.mean - rest.start) / rest.step
+    scaled = despiked((observation.mean - rest.start) / rest.step)
     domain = domain_of(p.domain, subject.from_level, subject.to_level, rest.start, rest.end, context, subject.unit)
     if p.band is not None and (refused := band_refusal(domain, p.band)) is not None:
         return Refusal(refused.reason, flags_of(rest.flags, refused.flags))
     smear = sensor_smear(context, subject.smoothing_s, observation.interval_s, p.sensor == "correct")
     ripple = ripple_left(observation, rest, context.ripple.frequency_hz)
-    flags = flags_of(rest.flags, domain.flags, ("ripple_residual",) if ripple > 1e-3 * abs(rest.step) else ())
+    landing = has_landing(scaled, observation.noise / abs(rest.step), middle)
+    found = [("ripple_residual", ripple > 1e-3 * abs(rest.step)), ("multiple_transitions", landing)]
+    flags = flags_of(rest.flags, domain.flags, [name for name, holds in found if holds])
     return Transit(subject, context, p, observation, rest, middle, scaled, domain, smear, ripple, flags)
 
 
@@ -156,7 +194,7 @@ def _locate(
         if isinstance(rest, Refusal):
             return rest
         noise = observation.noise / abs(rest.step)
-        middle = find_middle((observation.mean - rest.start) / rest.step, noise)
+        middle = find_middle(despiked((observation.mean - rest.start) / rest.step), noise)
         if isinstance(middle, Refusal):
             return Refusal(middle.reason, flags_of(rest.flags, middle.flags))
         if turn:
