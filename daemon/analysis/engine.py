@@ -20,6 +20,7 @@ from pydantic import BaseModel
 from .methods import ResolvedMethod
 from .packing import rounded
 from .prepared import PreparedCache
+from .step import Step
 from .work import Outcome, Sibling, Source, Summary, Unreadable, Wanted, Work, context_sources
 
 _KEPT_CONTEXTS = 32
@@ -49,7 +50,7 @@ class Engine:
         estimators: Mapping[str, Estimator],
         preparers: Mapping[str, Preparer],
         cache: PreparedCache | None = None,
-        announce: Callable[[str], None] = lambda _: None,
+        announce: Callable[[Step], None] = lambda _: None,
     ) -> None:
         """
         Args:
@@ -88,7 +89,7 @@ class Engine:
             results += [self._summary(work, s, fresh, raw) for s in work.summaries]
         except _UnreadableError as exc:
             unreadable = (Unreadable(exc.source.id, exc.reason),)
-        return Outcome(work, tuple(results), unreadable, time.monotonic() - started, done)
+        return Outcome(tuple(results), unreadable, time.monotonic() - started, done)
 
     # One capture
 
@@ -114,7 +115,7 @@ class Engine:
         estimator = self._estimator(method)
         context = replace(self._context(method, about, raw), complete=complete)
         subjects = self._subjects(method, source, about, raw)
-        self._announce(f"computing {method.id} of {source.path}")
+        self._announce(Step("computing", source.path, method.id))
         parameters = self._model("estimator", method.fingerprint, estimator, method.parameters)
         flags = () if complete else ("incomplete",)
         return tuple(record.pack(f, flags) for s in subjects for f in estimator.estimate(s, context, parameters))
@@ -132,7 +133,7 @@ class Engine:
         else:
             preparer = self._preparer(method)
             captures = [raw.read(s) for s in sources]
-            self._announce(f"preparing {method.preparer} of {sources[0].path}")
+            self._announce(Step("preparing", sources[0].path, method.preparer))
             context = preparer.context(captures, self._model("preparer", key[0], preparer, method.preparation))
             if self._cache and place:
                 self._cache.put(place, [context])
@@ -142,22 +143,22 @@ class Engine:
         return context
 
     def _subjects(self, method: ResolvedMethod, source: Source, about: tuple[Source, ...], raw: _RawShelf) -> list[Subject]:
-        key = (method.preparation_fingerprint, source.sha256)
-        if raw.subjects is not None and raw.subjects[0] == key:
-            return raw.subjects[1]
+        made = raw.subjects_of(source).get(method.preparation_fingerprint)
+        if made is not None:
+            return made
         hashes = (source.sha256, *(s.sha256 for s in about))
         place = self._cache.place(method.preparation_fingerprint, "subjects", hashes) if self._cache else None
-        made: list[Subject] | None = self._cache.get(place) if self._cache and place else None
+        made = self._cache.get(place) if self._cache and place else None
         if made is None:
             preparer = self._preparer(method)
             context = self._context(method, about, raw)
             capture = raw.read(source)
-            self._announce(f"preparing {method.preparer} of {source.path}")
+            self._announce(Step("preparing", source.path, method.preparer))
             parameters = self._model("preparer", method.preparation_fingerprint, preparer, method.preparation)
             made = [rounded(s) for s in preparer.subjects(capture, context, parameters)]
             if self._cache and place:
                 self._cache.put(place, made)
-        raw.subjects = (key, made)
+        raw.subjects_of(source)[method.preparation_fingerprint] = made
         return made
 
     # The whole group
@@ -176,7 +177,7 @@ class Engine:
             others = dict(context.others)
             if s.siblings:
                 others["figures"] = self._sibling_figures(method, s.siblings, raw)
-            self._announce(f"computing {method.id} of {work.name}")
+            self._announce(Step("computing", "", method.id))
             parameters = self._model("estimator", method.fingerprint, estimator, method.parameters)
             made = estimator.summarise(figures, replace(context, complete=complete, others=others), parameters)
             flags = () if complete else ("incomplete",)
@@ -220,19 +221,24 @@ class _RawShelf:
 
     _KEPT_VALUES = 8_000_000
 
-    def __init__(self, archive: Reader, announce: Callable[[str], None]) -> None:
+    def __init__(self, archive: Reader, announce: Callable[[Step], None]) -> None:
         self._archive = archive
         self._announce = announce
         self._kept: OrderedDict[str, Capture] = OrderedDict()
         self._values = 0
-        self.subjects: tuple[tuple[str, str], list[Subject]] | None = None
-        """Those of the capture in hand, shared by all methods with the same preparation."""
+        self._subjects: tuple[str, dict[str, list[Subject]]] = ("", {})
+
+    def subjects_of(self, source: Source) -> dict[str, list[Subject]]:
+        """Subjects of the capture in hand by preparation; all methods with the same preparation share them."""
+        if self._subjects[0] != source.id:
+            self._subjects = (source.id, {})
+        return self._subjects[1]
 
     def read(self, source: Source) -> Capture:
         """The capture. Raises _UnreadableError."""
         if source.id in self._kept:
             return self._kept[source.id]
-        self._announce(f"reading {source.path}")
+        self._announce(Step("reading", source.path))
         try:
             capture = self._archive.read(source.path)
         except ArchiveError as exc:

@@ -1,4 +1,4 @@
-"""Prepared traces on disk, so that a change of thresholds costs no raw read. Disposable, bounded, never believed when damaged."""
+"""Prepared traces on disk: a change of thresholds costs no raw read. Disposable, bounded, never believed when damaged."""
 
 from __future__ import annotations
 

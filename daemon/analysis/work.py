@@ -116,7 +116,6 @@ class Unreadable:
 class Outcome:
     """What came of one piece of work."""
 
-    work: Work
     results: tuple[Result, ...] = ()
     unreadable: tuple[Unreadable, ...] = ()
     seconds: float = 0.0

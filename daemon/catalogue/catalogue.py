@@ -142,6 +142,13 @@ class Catalogue:
                 db.sql.execute("UPDATE capture SET reason = ? WHERE ulid = ?", (reason, identity))
                 refresh(db, [row[0]])
 
+    def forgive(self) -> None:
+        """Try unreadable captures again: a share may be mounted again, a file restored."""
+        with self._writing() as db:
+            rows = [r[0] for r in db.sql.execute("SELECT DISTINCT grp FROM capture WHERE reason IS NOT NULL")]
+            db.sql.execute("UPDATE capture SET reason = NULL WHERE reason IS NOT NULL")
+            refresh(db, rows)
+
     def mark_run_ended(self, run: str) -> None:
         """No more captures of this run will come."""
         with self._writing() as db:
@@ -212,8 +219,8 @@ class Catalogue:
         with self._reading() as db:
             return listing.standing(db, group)
 
-    def records(self, group: int, capture: int, method: str, fingerprint: str) -> tuple[Record, ...]:
-        """The figures of one result exactly as they were stored."""
+    def records(self, group: int, capture: int, method: str, fingerprint: str) -> tuple[Record, ...] | None:
+        """The figures of one result exactly as they were stored; None when there is none or it could not be computed."""
         with self._reading() as db:
             return query.records(db, group, capture, method, fingerprint)
 

@@ -158,15 +158,15 @@ def _null_if_nan(value: float) -> float | None:
     return None if math.isnan(value) else value
 
 
-def records(db: Database, group: int, capture: int, method: str, fingerprint: str) -> tuple[Record, ...]:
-    """The records of one result as they were stored, in their order; empty when there is none."""
+def records(db: Database, group: int, capture: int, method: str, fingerprint: str) -> tuple[Record, ...] | None:
+    """The records of one result as they were stored, in their order; None when there is none, or it could not be computed."""
     found = db.sql.execute(
         """SELECT result.id FROM result JOIN method ON method.id = result.method
-           WHERE grp = ? AND capture = ? AND method.name = ? AND fingerprint = ?""",
+           WHERE grp = ? AND capture = ? AND method.name = ? AND fingerprint = ? AND failure IS NULL""",
         (group, capture, method, fingerprint),
     ).fetchone()
     if found is None:
-        return ()
+        return None
     span = (found[0] * PLACES, (found[0] + 1) * PLACES)
     numbers = {i: (form, data) for i, form, data in db.sql.execute("SELECT * FROM budget WHERE id >= ? AND id < ?", span)}
     return tuple(_record(db, row, numbers.get(row[0])) for row in db.sql.execute(_FIGURES, span))
