@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 _GAIN: Final = 0.02
 """Relative change of the display's light that is taken as drift."""
 _DRIFT_PLATEAUS: Final = 9
+_DRIFT_ROUNDS: Final = 40
 _MISSING_SHARE: Final = 2.5
 """How much of the light may still be missing, as a multiple of its change over the tail of the plateau."""
 
@@ -31,8 +32,9 @@ class Label:
 def by_light(plateaus: Sequence[Plateau], table: Mapping[int, float]) -> list[Label]:
     """Levels from the light of known levels.
 
-    A plateau is the level whose light it has: within the noise, the usual drift, and, where it hadn't settled, what its own
-    motion says is still missing; and never nearer to the next level than two thirds of the way. A slow drift of the display
+    A plateau is the level whose light it has: within the noise and the usual drift, never nearer to the next level than two
+    thirds of the way, and, where it hadn't settled, within what its own motion says is still missing. Where two levels fit it
+    stays unknown. A slow drift of the display
     or the sensor is followed by the plateaus that were recognised.
 
     Args:
@@ -40,9 +42,8 @@ def by_light(plateaus: Sequence[Plateau], table: Mapping[int, float]) -> list[La
         table: level -> light, at least two.
     """
     levels = sorted(table)
-    gain = np.ones(len(plateaus))
     labels = [_nearest(p, levels, table, 1.0) for p in plateaus]
-    for _ in range(3):
+    for _ in range(_DRIFT_ROUNDS):
         gain = _drift(plateaus, labels, table)
         again = [_nearest(p, levels, table, g) for p, g in zip(plateaus, gain, strict=True)]
         if again == labels:
@@ -55,18 +56,20 @@ def _nearest(plateau: Plateau, levels: Sequence[int], table: Mapping[int, float]
     dark = min(table.values())
     lights = np.array([dark + (table[v] - dark) * gain for v in levels])
     span = float(lights.max() - lights.min())
-    off = plateau.light - lights
-    i = int(np.argmin(np.abs(off)))
-    missing = _MISSING_SHARE * abs(plateau.moving) if off[i] * plateau.moving < 0 else 0.0
-    allowed = max(_GAIN * abs(lights[i] - dark), 0.003 * span, 6 * plateau.u) + missing
-    others = np.abs(np.delete(lights, i) - lights[i])
-    allowed = min(allowed, 0.35 * float(others.min()))
-    if abs(off[i]) <= allowed:
-        return Label(levels[i])
-    order = np.argsort(np.abs(off))[:2]
+    gaps = np.diff(np.sort(lights), prepend=-np.inf, append=np.inf)
+    nearest_gap = np.minimum(gaps[:-1], gaps[1:])[np.argsort(np.argsort(lights, kind="stable"), kind="stable")]
+    allowed = np.minimum(np.maximum(_GAIN * np.abs(lights - dark), max(0.003 * span, 6 * plateau.u)), 0.35 * nearest_gap)
+    missing = _MISSING_SHARE * plateau.moving if abs(plateau.moving) > max(0.004 * span, 8 * plateau.u) else 0.0
+    low, high = plateau.light + min(missing, 0.0), plateau.light + max(missing, 0.0)
+    fits = [v for v, light, a in zip(levels, lights, allowed, strict=True) if low - a <= light <= high + a]
+    if len(fits) == 1:
+        return Label(fits[0])
+    told = f"its light {plateau.light:.4g}" + (" had not settled and" if missing else "")
+    if fits:
+        return Label(None, f"{told} may become that of {' or '.join(map(str, fits))}")
+    order = np.argsort(np.abs(plateau.light - lights))[:2]
     near = " and ".join(str(v) for v in sorted(levels[int(j)] for j in order))
-    what = "had not settled; " if missing > 0 and abs(off[i]) > allowed - missing else ""
-    return Label(None, f"{what}its light {plateau.light:.4g} is that of none of the known levels (nearest: {near})")
+    return Label(None, f"{told} is that of none of the known levels (nearest: {near})")
 
 
 def _drift(plateaus: Sequence[Plateau], labels: Sequence[Label], table: Mapping[int, float]) -> Array:
@@ -107,9 +110,11 @@ def by_order(plateaus: Sequence[Plateau], order: Sequence[int], table: Mapping[i
         match = align(light, np.array([learned[v] for v in shown]), width * span)
         learned = _learn(plateaus, match, shown, learned)
     labels = by_light(plateaus, learned) if len(learned) > 1 else [Label(None, "one level only")] * len(plateaus)
+    # Settled light is believed more than the order, the order more than light on its way.
+    settled = [abs(p.moving) <= max(0.004 * span, 8 * p.u) for p in plateaus]
     return [
-        Label(shown[j]) if j is not None and label.level in (None, shown[j]) else label
-        for j, label in zip(match, labels, strict=True)
+        label if j is None or (label.level is not None and sure) else Label(shown[j])
+        for j, label, sure in zip(match, labels, settled, strict=True)
     ]
 
 

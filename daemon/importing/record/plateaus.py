@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from .changes import Changes
+from .changes import WINDOW_S, Changes
 
 _TAIL: Final = 0.35
 """Part of a plateau, at its end, that tells its light."""
@@ -49,12 +49,13 @@ def find_plateaus(changes: Changes) -> list[Plateau]:
 
 
 def _measure(changes: Changes, start: int, stop: int, *, last: bool) -> Plateau:
-    # The smoothing carries the next change `period` points back.
-    margin = 0 if last else int(1.1 * changes.period) + 2
+    # A slow change is found up to a window after it began, and the smoothing carries it a period back.
+    late = max(1.3 * WINDOW_S / changes.interval_s, 2.2 * changes.period) + 2
+    margin = int(min(1.1 * changes.period if last else late, 0.3 * (stop - start)))
     end = max(stop - margin, start + 2)
     begin = max(end - max(int(_TAIL * (end - start)), 2), start)
     tail = changes.smooth[begin:end]
-    window = max(1.0, max(0.010, changes.period * changes.interval_s) / changes.interval_s)
+    window = max(1.0, max(WINDOW_S, changes.period * changes.interval_s) / changes.interval_s)
     u = changes.noise / np.sqrt(2.0) / np.sqrt(max(len(tail) / window, 1.0))
     half = max(len(tail) // 2, 1)
     moving = 2.0 * float(tail[-half:].mean() - tail[:half].mean())

@@ -36,7 +36,9 @@ def ripple_period(points: Array, interval_s: float) -> float:
     usable = hz >= LOWEST_HZ
     floor = np.median(spectrum[usable])
     peaks = _peaks(spectrum) & usable
-    strong = peaks & (spectrum > _CONTRAST * floor) & (spectrum > 0.02 * spectrum[usable].max(initial=0.0))
+    # Differences weigh a line with its frequency squared; harmonics must not hide the fundamental.
+    line = np.where(usable, spectrum / np.maximum(hz, LOWEST_HZ) ** 2, 0.0)
+    strong = peaks & (spectrum > _CONTRAST * floor) & (line > 0.02 * line[peaks].max(initial=0.0))
     return float(1.0 / hz[np.flatnonzero(strong)[0]]) if strong.any() else 0.0
 
 
@@ -46,7 +48,7 @@ def _peaks(spectrum: Array) -> NDArray[np.bool_]:
 
 
 def smooth(points: Array, length: float) -> Array:
-    """Mean over `length` points (any fraction), twice; the ends are repeated.
+    """Mean over `length` points (any fraction), twice; beyond the ends stands the mean of the last period.
 
     Two passes make the result depend on an error of the length only in second order.
     """
@@ -58,7 +60,8 @@ def smooth(points: Array, length: float) -> Array:
 def _boxcar(points: Array, length: float) -> Array:
     half = length / 2
     pad = int(np.ceil(half)) + 1
-    padded = np.concatenate([np.full(pad, points[0]), points, np.full(pad, points[-1])])
+    whole = min(max(round(length), 1), len(points))
+    padded = np.concatenate([np.full(pad, points[:whole].mean()), points, np.full(pad, points[-whole:].mean())])
     total = np.concatenate([[0.0], np.cumsum(padded)])
     centre = np.arange(len(points)) + pad + 0.5
     edges = np.arange(len(total), dtype=np.float64)

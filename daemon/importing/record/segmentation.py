@@ -85,8 +85,9 @@ def segment(
     changes = find_changes(points, interval_s, hold_s)
     plateaus = find_plateaus(changes)
     labels = _labels(plateaus, interval_s, known)
-    plateaus, labels = _join_equal(plateaus, labels)
     span = float(changes.smooth.max() - changes.smooth.min()) if len(changes.smooth) else 0.0
+    labels = _doubt_long(plateaus, labels, span)
+    plateaus, labels = _join_equal(plateaus, labels)
     steps = _steps(plateaus, labels, interval_s, start_s)
     holds = _holds(plateaus, labels, interval_s, start_s, span)
     remarks = [*_unknown(plateaus, labels, interval_s, start_s), *_absent(labels, known)]
@@ -104,6 +105,24 @@ def _labels(plateaus: Sequence[Plateau], interval_s: float, known: Knowledge) ->
     if len(known.table) > 1:
         return by_light(plateaus, known.table)
     return [Label(None, "nothing tells the levels") for _ in plateaus]
+
+
+def _settled(plateau: Plateau, span: float) -> bool:
+    return abs(plateau.moving) <= max(0.004 * span, 8 * plateau.u)
+
+
+def _doubt_long(plateaus: Sequence[Plateau], labels: Sequence[Label], span: float) -> list[Label]:
+    """Where levels were held evenly, light that lasts longer may hide a step that came before the one before it had settled."""
+    lengths = np.array([p.stop - p.start for p in plateaus], dtype=np.float64)
+    usual = float(np.median(lengths)) if len(lengths) else 0.0
+    if len(lengths) < 8 or np.mean(np.abs(lengths - usual) < 0.15 * usual) < 0.6:
+        return list(labels)
+    slow = np.mean([not _settled(p, span) for p in plateaus]) > 0.3
+    told = "lasted longer than the others and may not have settled: another step may be hidden in it"
+    return [
+        Label(None, told) if length > 1.6 * usual and (slow or not _settled(p, span)) else label
+        for p, label, length in zip(plateaus, labels, lengths, strict=True)
+    ]
 
 
 def _join_equal(plateaus: Sequence[Plateau], labels: Sequence[Label]) -> tuple[list[Plateau], list[Label]]:
@@ -132,8 +151,7 @@ def _steps(plateaus: Sequence[Plateau], labels: Sequence[Label], interval_s: flo
 def _holds(plateaus: Sequence[Plateau], labels: Sequence[Label], interval_s: float, start_s: float, span: float) -> list[Hold]:
     out = []
     for p, label in zip(plateaus, labels, strict=True):
-        settled = abs(p.moving) <= max(0.004 * span, 8 * p.u)
-        if label.level is not None and settled:
+        if label.level is not None and _settled(p, span):
             length = (p.stop - p.start) * interval_s
             end = start_s + p.stop * interval_s - min(0.1 * length, 0.02)
             out.append(Hold(label.level, end - 0.35 * length, end))
