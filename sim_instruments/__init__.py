@@ -7,6 +7,7 @@ file (and standard output, one line) is JSON::
 
     {"resources": {"digitiser": "TCPIP0::127.0.0.1::40001::SOCKET", "pattern": ..., "luminance": ..., "power": ...,
                    "temperature": ...},
+     "hislip": {the same instruments over HiSLIP},
      "side_door": {"host": ..., "port": ...}, "panel": ..., "pid": ...}
 
 ``--list`` lists the displays; ``--speed`` is explained in `clock`.

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import base64
 from collections.abc import Callable
 from dataclasses import asdict
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -82,10 +82,14 @@ def _acquisition(bench: Bench, number: int | None) -> Acquisition:
     )
 
 
-def truth(bench: Bench, acquisition: int | None = None) -> dict[str, Any]:
+async def truth(bench: Bench, acquisition: int | None = None) -> dict[str, Any]:
     """Exact figures of each segment of an acquisition (the last by default)."""
     chosen = _acquisition(bench, acquisition)
-    return {"acquisition": chosen.number, "segments": [segment_truth(chosen, k) for k in range(len(chosen.triggers))]}
+    segments = []
+    for segment in range(len(chosen.triggers)):
+        segments.append(segment_truth(chosen, segment))
+        await asyncio.sleep(0)  # the instruments go on working meanwhile
+    return {"acquisition": chosen.number, "segments": segments}
 
 
 def segment_truth(acquisition: Acquisition, segment: int) -> dict[str, Any]:
@@ -96,16 +100,8 @@ def segment_truth(acquisition: Acquisition, segment: int) -> dict[str, Any]:
         return {"trigger_s": trigger.t_s, "level": level}
     sent = trigger.cause
     trajectory = acquisition.mounted.trajectory_at(sent.frame_s)
-    before, after = sent.level, None
-    for (_, level), (frame_s, _) in pairwise(trajectory.levels):
-        if frame_s == sent.frame_s:
-            before = level
-        if frame_s > sent.frame_s:
-            after = frame_s
-            break
-    until_s = trigger.t_s + acquisition.setup.after_s
-    if after is not None:
-        until_s = min(until_s, after + trajectory.display.latency_s)
+    before, after_s = trajectory.around(sent.frame_s)
+    until_s = min(trigger.t_s + acquisition.setup.after_s, after_s + trajectory.display.latency_s)
     figures = transition_truth(trajectory, sent.edge_s, sent.frame_s, until_s, before, sent.level)
     return {"trigger_s": trigger.t_s, "condition": trajectory.display.condition.as_dict(), **figures.as_dict()}
 

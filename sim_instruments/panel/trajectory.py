@@ -6,7 +6,8 @@ so that a long history can grow by one event without starting again.
 
 from __future__ import annotations
 
-from bisect import bisect_right
+import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 
 import numpy as np
@@ -82,6 +83,16 @@ class Trajectory:
         """
         light = self.display.spec.curve.luminance_cd_m2(self.drive(t_s))
         return light * self.display.light_factor(t_s, modulated)
+
+    def pieces_between(self, begin_s: float, end_s: float) -> list[CellPiece]:
+        """The pieces in force from `begin_s` to `end_s`."""
+        return self.pieces[max(0, bisect_right(self._starts, begin_s) - 1) : bisect_right(self._starts, end_s)]
+
+    def around(self, frame_s: float) -> tuple[int, float]:
+        """Level before the frame that starts at `frame_s`, and the start of the frame with the next level (infinite: none)."""
+        index = bisect_left(self.levels, frame_s, key=lambda entry: entry[0])
+        after_s = self.levels[index + 1][0] if index + 1 < len(self.levels) else math.inf
+        return self.levels[max(0, index - 1)][1], after_s
 
     def last_change_s(self) -> float:
         """Instant of the last change of the cell's target, s."""

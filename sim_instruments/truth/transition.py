@@ -13,8 +13,10 @@ from .crossing import Function, first_crossing, last_crossing
 
 BAND_CODES = 8.0
 """Half width of the code band around start and end level."""
-GRID_POINTS = 40_001
-"""Points of the dense evaluation, before bisection."""
+WINDOW_POINTS = 1001
+"""Points of the dense evaluation over the whole window, before bisection."""
+PIECE_POINTS = np.geomspace(1e-4, 60.0, 800)
+"""Further points after each change of the cell's target, in its time constants: nothing happens between them unseen."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def transition_truth(
     display = trajectory.display
     curve, full_scale = display.spec.curve, display.spec.top_level
     begin = frame_s + display.latency_s
-    grid = np.linspace(begin, max(until_s, begin + 1e-6), GRID_POINTS)
+    grid = dense_grid_s(trajectory, begin, max(until_s, begin + 1e-6))
     factor = display.mean_light_factor(begin)
     low, high = (float(curve.luminance_cd_m2(display.drive(level))) * factor for level in (from_level, to_level))
 
@@ -113,6 +115,14 @@ def transition_truth(
         from_cd_m2=low,
         to_cd_m2=high,
     )
+
+
+def dense_grid_s(trajectory: Trajectory, begin_s: float, end_s: float) -> NDArray[np.float64]:
+    """Sorted instants from `begin_s` to `end_s` that are dense wherever the light can move."""
+    pieces = trajectory.pieces_between(begin_s, end_s)
+    moving = [piece.start_s + piece.time_constant_s * PIECE_POINTS for piece in pieces]
+    grid = np.unique(np.concatenate([np.linspace(begin_s, end_s, WINDOW_POINTS), *moving]))
+    return grid[(grid >= begin_s) & (grid <= end_s)]
 
 
 def _band_times(
