@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, replace
 from typing import Any
 
+from greystep.plugins.visa.polling import until
 from greystep.schema.errors import RefusedError, ReplyError
 from greystep.schema.roles import ChannelSetup, DigitiserLimits, DigitiserSetup, Record
 
@@ -86,7 +87,7 @@ class ScpiDigitiser(ScpiInstrument):
                 raise RefusedError("the digitiser takes the same setup differently than before", role=self.port.role)
         self.port.do("arming", self._words.arm, segments=self._setup().segments)
         self._armed = True
-        if not self.port.until(REARM_TIMEOUTS * self._settings.timeout_s, self._is_armed):
+        if not until(REARM_TIMEOUTS * self._settings.timeout_s, self._is_armed):
             raise self.port.late("the digitiser did not get ready for the trigger")
 
     def wait(self, deadline_s: float) -> int:
@@ -103,7 +104,7 @@ class ScpiDigitiser(ScpiInstrument):
             filled = now
             return now >= wanted
 
-        self.port.until(deadline_s, full)
+        until(deadline_s, full)
         return min(filled, wanted)
 
     def fetch(self) -> Record:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from greystep.plugins.serial_sensor.settings import SerialSensorSettings
 from greystep.schema.bench import Role
 from greystep.schema.roles import DialogueSink, DriverSpec
 
@@ -20,7 +21,7 @@ SCPI: Final[dict[Role, tuple[str, str, type[ScpiSettings]]]] = {
 
 def offered_drivers() -> list[DriverSpec]:
     """All built-in drivers."""
-    return [_scpi(role) for role in SCPI]
+    return [*(_scpi(role) for role in SCPI), _serial_sensor()]
 
 
 def _scpi(role: Role) -> DriverSpec:
@@ -32,3 +33,13 @@ def _scpi(role: Role) -> DriverSpec:
         return open_scpi(role, settings, dialogue)
 
     return DriverSpec(name, role, summary, model, open_it)
+
+
+def _serial_sensor() -> DriverSpec:
+    def open_it(settings: Any, dialogue: DialogueSink) -> Any:
+        from greystep.plugins.serial_sensor.driver import open_sensor
+
+        return open_sensor(settings, dialogue)
+
+    summary = "Light sensor with a microcontroller on a serial line, protocol 1"
+    return DriverSpec("serial-sensor", "digitiser", summary, SerialSensorSettings, open_it)

@@ -6,6 +6,7 @@ import contextlib
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from greystep.plugins.visa.polling import until
 from greystep.schema.errors import GreystepError, RefusedError
 
 from .ask import parse_number
@@ -64,7 +65,7 @@ class ScpiPattern(ScpiInstrument):
                 raise RefusedError(f"{name} was set to {text} but reads {got}", role=port.role, received=got)
             self._applied[name] = got
         settled = words.settled
-        if texts and settled is not None and not port.until(words.settle_s, lambda: port.holds(settled, noted=False)):
+        if texts and settled is not None and not until(words.settle_s, lambda: port.holds(settled, noted=False)):
             raise port.late(f"the DUT did not settle within {words.settle_s:g} s after {', '.join(sorted(texts))} was set")
 
     def level(self, code: int) -> None:
@@ -85,7 +86,7 @@ class ScpiPattern(ScpiInstrument):
 
     def wait(self, deadline_s: float) -> bool:
         """Wait until the list has been played; False when the deadline passed."""
-        return self.port.until(deadline_s, lambda: self.port.holds(self._words.played, noted=False))
+        return until(deadline_s, lambda: self.port.holds(self._words.played, noted=False))
 
     def keep_alive(self, timeout_s: float) -> None:
         """Ask for level 0 by itself when no command comes for `timeout_s` (0: off); nothing where it can't."""

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from functools import partial
-from typing import Any, Final, TypeVar
+from typing import Any, TypeVar
 
 from greystep.plugins.visa.errors import QueuedError, parse_error
 from greystep.plugins.visa.resync import MAX_QUEUED_ERRORS, Recovered
@@ -17,9 +17,6 @@ from .dialect import SessionWords
 from .template import fill
 
 T = TypeVar("T")
-FIRST_PAUSE_S: Final = 0.0005
-LONGEST_PAUSE_S: Final = 0.05
-PAUSE_GROWTH: Final = 1.5
 
 
 class Port:
@@ -104,26 +101,6 @@ class Port:
         self.send(self.words.startup)
         return found
 
-    def until(self, deadline_s: float, ready: Callable[[], bool]) -> bool:
-        """Ask `ready()` at growing intervals until it is true or the deadline (seconds from now) passes."""
-        end = time.monotonic() + deadline_s
-        for pause_s in pauses():
-            if ready():
-                return True
-            left_s = end - time.monotonic()
-            if left_s <= 0:
-                return False
-            time.sleep(min(pause_s, left_s))
-        raise AssertionError("unreachable")
-
     def late(self, what: str) -> InstrumentTimeoutError:
         """Error for something that the instrument did not reach in time although it answers."""
         return InstrumentTimeoutError(what, role=self.role, where=self.session.resource, retryable=True)
-
-
-def pauses() -> Iterator[float]:
-    """Seconds between two looks: short first, so that a fast event is seen at once, then growing for the slow ones."""
-    pause_s = FIRST_PAUSE_S
-    while True:
-        yield pause_s
-        pause_s = min(LONGEST_PAUSE_S, pause_s * PAUSE_GROWTH)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Final, TypeVar
 
 import numpy as np
-from greystep.schema.errors import ConnectionLostError, InstrumentError, InstrumentTimeoutError, ReplyError
+from greystep.schema.errors import ConnectionLostError, InstrumentError, InstrumentTimeoutError, RefusedError, ReplyError
 from numpy.typing import NDArray
 
 from .link import Link, LinkClosed, LinkError, LinkTimeout
@@ -108,6 +108,10 @@ class Session:
         data = self._exchange(text, lambda wire, deadline: wire.block(deadline, expected), timeout_s, guard=self._guard)
         self._note("<", _digest(data.data, "block"))
         return data
+
+    def exchange(self, text: str, read: Callable[[Wire, float], T], *, timeout_s: float | None = None) -> T:
+        """Send a command and read its answer by `read(wire, deadline)`, in the owner thread. Raises InstrumentError."""
+        return self._exchange(text, read, timeout_s)
 
     @property
     def closed(self) -> bool:
@@ -217,7 +221,8 @@ class Session:
         error.role = error.role or self.role
         error.where = error.where or self.resource
         error.sent = error.sent or sent
-        self.distrust(error.what)
+        if not isinstance(error, RefusedError):  # a refusal is a proper reply
+            self.distrust(error.what)
         self._note("!", error.what)
         return error
 

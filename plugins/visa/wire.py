@@ -104,6 +104,14 @@ class Wire:
         self._finish_block(deadline)
         return data
 
+    def some(self, deadline: float) -> bytes:
+        """At least one byte, as it comes. Raises LinkError."""
+        if not self._left:
+            self._more(deadline)
+        data = bytes(self._left)
+        self._left.clear()
+        return data
+
     def drain(self, quiet_s: float, deadline: float) -> int:
         """Throw away what comes until it is quiet for so long; how many bytes. Raises LinkTimeout if it never is."""
         thrown = len(self._left)
