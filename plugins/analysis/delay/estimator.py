@@ -13,6 +13,7 @@ from greystep.schema.model import Model
 from greystep.schema.trace import Array, Context, Subject, Transition
 from pydantic import BaseModel, Field
 
+from ..motion.agreement import levels_disagree, rises
 from ..motion.ends import NoStep, StepEnds, find_ends
 from ..motion.pairs import mean_of
 from .onset import Onsets, find_onsets
@@ -58,7 +59,7 @@ class DelayEstimator:
         if missing:
             return _refused(subject, missing, ())
         period_s = 1.0 / context.condition.refresh_rate_hz
-        rising = subject.to_level > subject.from_level
+        rising = rises(subject, context)
         ends = find_ends(subject.light, subject.start_s, subject.interval_s, rising, period_s, subject.quantum)
         if isinstance(ends, NoStep):
             return _refused(subject, ends.reason, ends.flags)
@@ -85,8 +86,8 @@ class DelayEstimator:
             "repeat; the figure is the mean. First light is where the light has passed "
             f"{100 * p.first_light_fraction:g} % of the step for good, by monotone regression of the record (the point "
             "that minimises the running sum of light minus threshold), or a higher part, flagged as noisy, when the "
-            "noise hides that one. The delay to 50 % is read from a straight line fitted between 40 and 60 % of the "
-            "step. A command that is asynchronous with the scan waits between 0 and one refresh period T: mean T/2, "
+            "noise hides that one. The delay to 50 % is read from a polynomial fitted around the crossing. "
+            "A command that is asynchronous with the scan waits between 0 and one refresh period T: mean T/2, "
             "standard deviation T/√12; the spread over repeats is given. The sensor's place in the scan (T × "
             f"{p.active_part:g} × fraction of the height) is stated and not subtracted. Uncertainty: scatter over "
             "repeats (s/√n), levels, source delay, sensor lag, sampling, time base."
@@ -124,6 +125,8 @@ def _figure(
     bound: Bound = ""
     reason = ""
     flags = [*subject.flags, *ends.flags, *(["few_repeats"] if n < 3 else [])]
+    if levels_disagree(subject, ends, context):
+        flags.append("levels_disagree")
     if first and onsets.raised:
         bound, reason = "<=", f"the noise hides changes below {100 * onsets.threshold:.2g} % of the step"
         flags.append("noisy")
@@ -165,7 +168,8 @@ def _budget(
     drift = abs(ends.remaining) / abs(ends.amplitude) / root3
     share = onsets.threshold if first else 0.5
     lines.append(Component("end level", drift * share * reach_s / (0.5 - onsets.threshold), distribution="rectangular"))
-    lines.append(Component("sampling", subject.interval_s / math.sqrt(12.0 * n), distribution="rectangular"))
+    # Repeats that are locked to the sampling fall between the same two samples every time: this does not average out.
+    lines.append(Component("sampling", subject.interval_s / math.sqrt(12.0), distribution="rectangular"))
     lines.append(Component("time base", float(np.mean(delays)) * context.timebase_rel_u, shared="timebase"))
     if subject.command_delay_s:
         lines.append(
@@ -174,6 +178,10 @@ def _budget(
     if context.sensor.bandwidth_hz:
         lag_s = sensor_lag_s(context.sensor.bandwidth_hz, context.sensor.poles)
         lines.append(Component("sensor lag", lag_s / root3, shared="sensor", distribution="rectangular"))
+    if first:
+        # Before the change the running sum falls by the threshold a sample only, so that noise moves its minimum back.
+        wander = 0.5 * (ends.noise / (abs(ends.amplitude) * onsets.threshold)) ** 2
+        lines.append(Component("noise before first light", wander * subject.interval_s / root3, distribution="rectangular"))
     if first and subject.smoothing_s:
         early_s = subject.smoothing_s / 2.0
         lines.append(Component("smoothing", early_s / root3, distribution="rectangular"))

@@ -9,6 +9,7 @@ from greystep.schema.trace import Array
 
 from ..motion.crossing import rising_crossing
 from ..motion.ends import StepEnds
+from ..transition.crossing import find_crossing
 
 RESOLUTION_PART = 0.02
 """Part of the refresh period to which first light must be told; sets how much averaging the threshold may lean on."""
@@ -42,8 +43,7 @@ def find_onsets(light: Array, ends: StepEnds, start_s: float, interval_s: float,
     """Both instants of every readable repeat.
 
     First light is where the monotone regression of the record up to its 50 % instant passes `part` of the step (or the
-    lowest part that stands clear of the noise). The 50 % instant is a straight-line fit between the 40 and 60 % instants
-    where that holds at least five samples.
+    lowest part that stands clear of the noise). The 50 % instant: see `half_crossing`.
 
     Args:
         light: [repeat, sample].
@@ -58,22 +58,39 @@ def find_onsets(light: Array, ends: StepEnds, start_s: float, interval_s: float,
     first, half = np.empty(len(ends.rows)), np.empty(len(ends.rows))
     for i, row in enumerate(ends.rows):
         unit = (light[row] - ends.before[i]) / (ends.after[i] - ends.before[i])
-        middle = half_crossing(unit)
+        middle = half_crossing(unit, ends.noise / abs(ends.amplitude))
         stop = min(len(unit), int(np.ceil(middle)) + 2)
-        first[i] = min(rising_crossing(unit[:stop], threshold), middle)
+        first[i] = min(between_samples(unit, rising_crossing(unit[:stop], threshold)), middle)
         half[i] = middle
     return Onsets(start_s + interval_s * first, start_s + interval_s * half, threshold, lowest > part)
 
 
-def half_crossing(unit: Array) -> float:
-    """Position, in samples, of the 50 % crossing of a normalised rising trace, by a line fitted between 40 and 60 %."""
-    crossing = rising_crossing(unit, 0.5)
+def between_samples(unit: Array, crossing: float) -> float:
+    """The crossing; halfway between two samples where the light jumps by over half of the step there.
+
+    Such a jump was anywhere between them with equal chance, while a straight line would put a low level near the first.
+    """
+    i = int(crossing)
+    jump = i + 1 < len(unit) and unit[i + 1] - unit[i] > 0.5
+    return i + 0.5 if jump else crossing
+
+
+def half_crossing(unit: Array, noise: float) -> float:
+    """Position, in samples, of the 50 % crossing of a normalised rising trace.
+
+    Where the monotone regression passes the middle, refined by the polynomial of the widest window that agrees with all
+    narrower ones (see `transition.crossing`), as long as that stays between the 40 and 60 % instants.
+
+    Args:
+        unit: [sample] 0 before and 1 after.
+        noise: standard deviation of one sample of it.
+    """
+    place = rising_crossing(unit, 0.5)
+    settled = between_samples(unit, place)
+    if settled != place:
+        return settled
     low, high = (rising_crossing(unit, p) for p in (0.4, 0.6))
-    i, j = int(np.ceil(low)), int(np.floor(high)) + 1
-    if j - i < 5 or not low < crossing < high:
-        return crossing
-    x = np.arange(i, j, dtype=np.float64)
-    slope, at_zero = np.polyfit(x - crossing, unit[i:j], 1)
-    if slope <= 0:
-        return crossing
-    return float(np.clip(crossing + (0.5 - at_zero) / slope, low, high))
+    if high - low < 2.0:
+        return place
+    found = find_crossing(unit, 0.5, place, noise, True, max(3, int(high - low)))
+    return found.position if found is not None and low <= found.position <= high else place

@@ -9,13 +9,9 @@ import numpy as np
 from greystep.schema.figure import Component
 from greystep.schema.trace import Array, Context, Steady
 
+from ..transition.jackknife import standard_error
+from ..transition.rest import undithered
 from .waveform import JUMP, Folded
-
-
-def jackknife(values_without: Array) -> float:
-    """Standard uncertainty of a statistic from its values with each unit left out: sqrt((n - 1)/n sum (x_(i) - mean)^2)."""
-    n = len(values_without)
-    return float(np.sqrt((n - 1) / n * np.sum((values_without - np.mean(values_without)) ** 2)))
 
 
 def unit_scatter(folded: Folded, statistic: Callable[[Array, Array], float]) -> Component | None:
@@ -24,7 +20,7 @@ def unit_scatter(folded: Folded, statistic: Callable[[Array, Array], float]) -> 
     if units < 2:
         return None
     without = np.array([statistic(*folded.halves(i)) for i in range(units)])
-    return Component("scatter over the cycles", jackknife(without), units - 1, "A", distribution="t")
+    return Component("scatter over the cycles", standard_error(without), units - 1, "A", distribution="t")
 
 
 def bin_noise(folded: Folded, noise: float) -> float:
@@ -85,7 +81,7 @@ def shape_budget(
     at_bin = abs(by_noise) * bin_noise(folded, noise)
     lines = [
         unit_scatter(folded, statistic) or Component("noise of the samples", at_bin, float(folded.counts.sum()) - 1, "A"),
-        Component("noise in the phase bins", at_bin / root3, distribution="rectangular"),
+        Component("noise in the phase bins", at_bin),
         Component("place of the edges between samples", by_edges * edge_place(folded, folded.whole())),
         Component("dark level", by_offset * dark_u(subject, context), shared="dark"),
         Component("quantisation", abs(by_noise) * _digit(subject, noise, folded), distribution="rectangular"),
@@ -95,20 +91,19 @@ def shape_budget(
 
 
 def _digit(subject: Steady, noise: float, folded: Folded) -> float:
-    """q/sqrt(12); where the noise spans the codes it is averaged with the noise and already in its scatter."""
-    single = subject.quantum / math.sqrt(12.0)
-    return single if noise < subject.quantum / 2 else bin_noise(folded, single)
+    """What the digitiser's steps leave in the mean of a phase bin: what noise does not dither away, and rounding."""
+    return math.hypot(undithered(subject.quantum, noise), bin_noise(folded, subject.quantum / math.sqrt(12.0)))
 
 
 def resolution(waveform: Array) -> float:
-    """How far the phase bins may round off the extremes: the sum of how far each stands out from its nearer neighbour.
+    """How far the phase bins may round off the extremes: how far each stands out from the nearer of its second neighbours.
 
-    Nothing for a plateau; for a peak as narrow as a bin nearly all of it.
+    A peak of straight slopes s loses s w/4 to s w/2 in bins of width w, and stands out by s w to 1.75 s w; a plateau loses nothing.
     """
     rounded = 0.0
     for shape in (waveform, -waveform):
         i = int(np.argmax(shape))
-        rounded += max(float(shape[i] - max(shape[i - 1], shape[(i + 1) % len(shape)])), 0.0)
+        rounded += max(float(shape[i] - max(shape[i - 2], shape[(i + 2) % len(shape)])), 0.0)
     return rounded
 
 

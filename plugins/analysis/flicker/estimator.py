@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -15,13 +16,14 @@ from greystep.schema.trace import Array, Context, Steady, Subject
 from greystep.schema.uncertainty import combine
 from pydantic import BaseModel, Field
 
-from .budget import dark_u, jackknife, resolution, sampled_edges, sensor_loss, shape_budget
-from .extent import unbiased_depth, unbiased_extremes, unbiased_index
+from ..transition.jackknife import standard_error
+from .budget import dark_u, resolution, sampled_edges, sensor_loss, shape_budget
+from .extent import depth_at, extremes_at, places_of, unbiased_index
 from .fundamental import Fundamental, find_fundamental, hidden_amplitude
 from .ieee1789 import ABOVE, no_effect_limit, zone
 from .spectrum import harmonics, line_powers, other_lines
 from .stroboscopic import CURVE_SOURCE, HIGHEST_HZ, LOWEST_HZ, Curve, stroboscopic_visibility, threshold
-from .waveform import FINEST, Folded, bins_for, fold
+from .waveform import COARSEST, FINEST, Folded, bins_for, fold
 
 QUANTITIES = ("flicker_frequency", "modulation_depth", "flicker_index", "stroboscopic_visibility", "ieee1789_zone")
 FEWEST_PERIODS = 4
@@ -156,7 +158,8 @@ class _Modulated:
         frequency_hz = found.frequency_hz
         finest = fold(subject.light, subject.interval_s, frequency_hz, FINEST)
         noise = finest.noise()
-        top, bottom = unbiased_extremes(*finest.coarser(8).halves())
+        coarse = finest.coarser(FINEST // COARSEST).halves()
+        top, bottom = extremes_at(*coarse, places_of(*coarse))
         bins = bins_for(noise, max(top - bottom, 1e-300), int(finest.counts.sum()))
         folded = finest.coarser(FINEST // bins)
         flags = list(subject.flags)
@@ -211,14 +214,15 @@ class _Modulated:
         return self._figure("flicker_frequency", self.frequency_hz, "Hz", lines, {"periods": length_s * self.frequency_hz})
 
     def _depth(self) -> Figure:
-        top, bottom = unbiased_extremes(*self.folded.halves())
+        places = places_of(*self.folded.halves())
+        top, bottom = extremes_at(*self.folded.halves(), places)
         if top + bottom <= 0:
             return self._figure("modulation_depth", math.nan, "1", (), {})
         by_noise = 2.0 * math.hypot(top, bottom) / (top + bottom) ** 2
         by_offset = -2.0 * (top - bottom) / (top + bottom) ** 2
         round_off = resolution(self.folded.whole()) / (top + bottom) / math.sqrt(3.0)
         resolved = Component("width of the phase bins", round_off, distribution="rectangular")
-        budget = (*self._budget(unbiased_depth, (by_noise, 0.0, by_offset)), resolved)
+        budget = (*self._budget(partial(depth_at, places=places), (by_noise, 0.0, by_offset)), resolved)
         detail = {"maximum": top, "minimum": bottom, "mean": float(np.mean(self.folded.whole())), "noise": self.noise}
         figure = self._figure("modulation_depth", (top - bottom) / (top + bottom), "1", budget, detail)
         u = combine(budget).u
@@ -255,9 +259,9 @@ class _Modulated:
         lines = []
         if n > 1:
             without = np.array([svm((powers.sum(axis=0) - row) / (n - 1)) for row in powers])
-            lines.append(Component("scatter over the records", jackknife(without), n - 1, "A", distribution="t"))
+            lines.append(Component("scatter over the records", standard_error(without), n - 1, "A", distribution="t"))
         mean = float(np.mean(light))
-        lowest_t = float(np.min(threshold(known[:1], curve)))
+        lowest_t = float(threshold(np.clip([self.frequency_hz], LOWEST_HZ, HIGHEST_HZ), curve)[0])
         periods = light.size * dt * self.frequency_hz
         edges = sampled_edges(self.folded, self.folded.whole(), self.frequency_hz, dt, periods)
         # Noise of a line's amplitude, Hann window: sigma sqrt(3 / samples) / mean; over the lowest threshold it is the most.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from greystep.schema.trace import Array
 
@@ -25,25 +27,44 @@ def flicker_index(waveform: Array) -> float:
     return float(np.mean(np.abs(waveform - mean))) / (2.0 * mean) if mean > 0 else float("nan")
 
 
-def unbiased_extremes(first: Array, second: Array) -> tuple[float, float]:
-    """Maximum and minimum of a waveform that is known twice with independent noise.
+class Places(NamedTuple):
+    """Phase bins of the extremes of a waveform that is known twice: each chosen in one half, to be read in the other."""
 
-    The place is chosen in one half and the value read in the other, both ways round: noise can then not pose as modulation.
+    top_of_first: int
+    top_of_second: int
+    bottom_of_first: int
+    bottom_of_second: int
+
+
+def places_of(first: Array, second: Array) -> Places:
+    """Where each half has its extremes."""
+    return Places(int(np.argmax(first)), int(np.argmax(second)), int(np.argmin(first)), int(np.argmin(second)))
+
+
+def extremes_at(first: Array, second: Array, places: Places) -> tuple[float, float]:
+    """Maximum and minimum, each half read at the place that the other one chose: noise can then not pose as modulation.
+
     For a smooth top the value is low by about half the noise of one phase bin, which the budget holds.
 
     Args:
         first: [bin].
-        second: [bin].
+        second: [bin] the same waveform with independent noise.
+        places: of the same halves, or of more records (then left-out ones can't move the places).
     """
-    top = 0.5 * (second[np.argmax(first)] + first[np.argmax(second)])
-    bottom = 0.5 * (second[np.argmin(first)] + first[np.argmin(second)])
+    top = 0.5 * (second[places.top_of_first] + first[places.top_of_second])
+    bottom = 0.5 * (second[places.bottom_of_first] + first[places.bottom_of_second])
     return float(top), float(bottom)
 
 
-def unbiased_depth(first: Array, second: Array) -> float:
-    """Modulation depth of a waveform that is known twice with independent noise; may come out slightly negative."""
-    top, bottom = unbiased_extremes(first, second)
+def depth_at(first: Array, second: Array, places: Places) -> float:
+    """Modulation depth with the extremes at given places; may come out slightly negative."""
+    top, bottom = extremes_at(first, second, places)
     return (top - bottom) / (top + bottom) if top + bottom > 0 else float("nan")
+
+
+def unbiased_depth(first: Array, second: Array) -> float:
+    """Modulation depth of a waveform that is known twice with independent noise."""
+    return depth_at(first, second, places_of(first, second))
 
 
 def unbiased_index(first: Array, second: Array) -> float:

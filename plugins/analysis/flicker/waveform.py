@@ -9,7 +9,7 @@ import numpy as np
 from greystep.schema.trace import Array
 from numpy.typing import NDArray
 
-FINEST = 256
+FINEST = 1024
 """Phase bins of a clean record."""
 COARSEST = 32
 JUMP = 0.25
@@ -114,29 +114,36 @@ def fold(light: Array, interval_s: float, frequency_hz: float, bins: int) -> Fol
         place = np.asarray(np.floor((turns - index) * bins), dtype=np.intp) % bins
         own = fill(np.bincount(place, row[: len(turns)], bins), np.bincount(place, minlength=bins))
         reference = own if reference is None else reference
-        place = (place + best_shift(own, reference)) % bins
+        place = np.asarray(np.floor((turns - index) * bins + best_shift(own, reference)), dtype=np.intp) % bins
         flat = (block * 2 + index % 2) * bins + place
         sums[i] = np.bincount(flat, row[: len(turns)], blocks * 2 * bins).reshape(shape)
         counts[i] = np.bincount(flat, minlength=blocks * 2 * bins).reshape(shape)
     return Folded(sums.reshape(-1, 2, bins), counts.reshape(-1, 2, bins))
 
 
-def best_shift(waveform: Array, reference: Array) -> int:
-    """Circular shift, in bins, that lays one waveform on another (greatest cross-correlation)."""
+def best_shift(waveform: Array, reference: Array) -> float:
+    """Circular shift, in bins, that lays one waveform on another: top of the cross-correlation, by a parabola through three."""
     product = np.fft.rfft(reference) * np.conj(np.fft.rfft(waveform))
     product[0] = 0.0
-    return int(np.argmax(np.fft.irfft(product, len(waveform))))
+    likeness = np.fft.irfft(product, len(waveform))
+    top = int(np.argmax(likeness))
+    a, b, c = (float(likeness[(top + d) % len(waveform)]) for d in (-1, 0, 1))
+    bend = a - 2.0 * b + c
+    return top + (0.5 * (a - c) / bend if bend < 0 else 0.0)
 
 
 def bins_for(noise: float, swing: float, samples: int) -> int:
-    """Finest number of phase bins whose noise in one half stays below a twentieth of the swing; a power of two."""
+    """Finest number of phase bins whose noise in one half stays below a twentieth of the swing; a power of two.
+
+    At least 16 samples a bin, so that hardly a unit of the jackknife has none.
+    """
     bins = FINEST
-    while bins > COARSEST and noise * np.sqrt(2.0 * bins / samples) > 0.05 * swing:
+    while bins > COARSEST and (noise * np.sqrt(2.0 * bins / samples) > 0.05 * swing or samples < 16 * bins):
         bins //= 2
     return bins
 
 
-def cycle(light: Array, interval_s: float, frequency_hz: float, bins: int = FINEST) -> tuple[Array, Array]:
+def cycle(light: Array, interval_s: float, frequency_hz: float, bins: int = 256) -> tuple[Array, Array]:
     """Waveform of one cycle for pictures: [bin] phase 0 to 1, [bin] light relative to its mean."""
     wave = fold(light, interval_s, frequency_hz, bins).whole()
     return (np.arange(bins) + 0.5) / bins, wave / float(np.mean(wave))

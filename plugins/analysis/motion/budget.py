@@ -10,6 +10,7 @@ import numpy as np
 from greystep.schema.figure import Component
 from greystep.schema.trace import Array, Context, Transition
 
+from ..transition.jackknife import standard_error
 from .edge import MovingEdge, moving_edge, smoothed_again
 from .ends import StepEnds
 
@@ -66,7 +67,7 @@ def repeat_scatter(edge: MovingEdge, ends: StepEnds, interval_s: float, period_s
         left_out = edge.without_each()
         bets = np.array([edge.times_of(p).duration_s for p in left_out])
         gets = edge.gaussian(left_out, whole.bet_s / 2.5)
-        bet, get = (float(np.sqrt((n - 1) / n * np.sum((x - np.mean(x)) ** 2))) for x in (bets, gets))
+        bet, get = standard_error(bets), standard_error(gets)
         return Effect("scatter over repeats", bet, get, "A", n - 1, distribution="t")
     profile = edge.normalised()
     found = edge.times_of(profile)

@@ -8,6 +8,8 @@ import numpy as np
 from greystep.schema.trace import Array
 from numpy.typing import NDArray
 
+from ..transition.noise import noise_of
+from ..transition.rest import undithered
 from .crossing import rising_crossing
 
 EDGE_PART = 0.05
@@ -85,7 +87,7 @@ def find_ends(
         return NoStep(f"only {samples} samples in the record", (*lost, "few_samples"))
     n_first = max(MIN_SAMPLES, int(EDGE_PART * samples))
     n_last = 2 * n_first
-    noise = difference_noise(y, quantum)
+    noise = sample_noise(y, quantum)
     first, last = np.median(y[:, :n_first], axis=1), np.median(y[:, -n_last:], axis=1)
     change = float(np.mean(last - first))
     u_change = noise * np.sqrt(1.57 * (1 / n_first + 1 / n_last) / len(rows))
@@ -98,11 +100,10 @@ def find_ends(
     return _measure(y, rows, first, last, start_s, interval_s, period_s, noise, quantum, lost)
 
 
-def difference_noise(y: Array, quantum: float) -> float:
-    """Standard deviation of white noise from first differences, robust to steps: 1.4826 MAD / sqrt(2), at least q/sqrt(12)."""
-    steps = np.diff(y, axis=-1)
-    mad = float(np.median(np.abs(steps - np.median(steps))))
-    return float(max(1.4826 * mad / np.sqrt(2.0), quantum / np.sqrt(12.0)))
+def sample_noise(light: Array, quantum: float) -> float:
+    """Standard deviation of one sample of a repeat: root mean square over the repeats, at least q/sqrt(12)."""
+    rows = np.array([noise_of(row) for row in light])
+    return float(max(np.sqrt(np.mean(rows**2)), quantum / np.sqrt(12.0)))
 
 
 def _measure(
@@ -134,7 +135,10 @@ def _measure(
             edge = "starts" if n_before < MIN_SAMPLES else "ends"
             return NoStep(f"the step stands where the record {edge}: no samples for the level there", (*flags, "at_edge"))
         shortest = [min(shortest[0], n_before), min(shortest[1], n_after)]
-        before[i] = np.mean(trace[stop - n_before : stop])
+        start = trace[stop - n_before : stop]
+        before[i] = np.mean(start)
+        if not _rests(start, last[i] - before[i], noise):
+            return NoStep("the light already moves where the record starts: no start level", (*flags, "at_edge"))
         after[i] = np.mean(trace[-n_after:])
         mid[i] = start_s + interval_s * half
     tail = np.mean(y[:, -shortest[1] :], axis=0)
@@ -142,7 +146,7 @@ def _measure(
     several = count_crossings(np.mean(y, axis=0), float(np.mean(before)), float(np.mean(after)), period_s / interval_s)
     if several > 1:
         return NoStep("the light passes the middle between its levels more than once", (*flags, "multiple_transitions"))
-    digit = quantum / np.sqrt(12.0) if noise < quantum / 2 else 0.0
+    digit = undithered(quantum, noise)
     return StepEnds(
         rows=rows,
         before=before,
@@ -157,6 +161,13 @@ def _measure(
         window_after_s=shortest[1] * interval_s,
         flags=flags,
     )
+
+
+def _rests(window: Array, step: float, noise: float) -> bool:
+    """Whether the halves of a window agree, to a tenth of the step or within the noise."""
+    half = len(window) // 2
+    gap = abs(float(np.mean(window[:half]) - np.mean(window[-half:])))
+    return bool(gap <= max(0.1 * abs(step), SIGNIFICANT * noise * np.sqrt(2.0 / half)))
 
 
 def whole_periods(samples: int, period: float) -> int:

@@ -13,6 +13,7 @@ from greystep.schema.model import Model
 from greystep.schema.trace import Context, Subject, Transition
 from pydantic import BaseModel, Field
 
+from .agreement import levels_disagree, rises
 from .budget import Durations, all_effects, durations_of, sensor_duration_s, smoothing_bias
 from .edge import MovingEdge, moving_edge
 from .edge_time import EXTENSION, blur_width
@@ -59,7 +60,7 @@ class MovingEdgeEstimator:
         period_s = 1.0 / context.condition.refresh_rate_hz
         if context.ripple.kind == "strobe":
             return strobed_figures(subject, context, period_s, parameters.speed_pixel_s)
-        rising = subject.to_level > subject.from_level
+        rising = rises(subject, context)
         ends = find_ends(subject.light, subject.start_s, subject.interval_s, rising, period_s, subject.quantum)
         if isinstance(ends, NoStep):
             return refused(subject, ends.reason, ends.flags, HOLD_QUANTITIES)
@@ -126,6 +127,8 @@ def _figures(
     effects = all_effects(subject, ends, edge, context, p.refresh_rel_u, whole, bias)
     sensor_s = sensor_duration_s(context.sensor.bandwidth_hz)
     bound, reason, flags = _verdict(subject, ends, edge, p, value, sensor_s)
+    if levels_disagree(subject, ends, context):
+        flags = flags_of(flags, ("levels_disagree",))
     bet, get = (tuple(e.components()[i] for e in effects) for i in (0, 1))
     detail = _detail(edge, ends, period_s, bias)
     odd = ("overshoot_past_band",) if detail["profile_excursion"] > p.excursion_limit else ()

@@ -13,7 +13,7 @@ from greystep.schema.model import Model
 from greystep.schema.trace import Context, Series, Subject
 from pydantic import BaseModel, Field
 
-from ..motion.pairs import mean_budget
+from ..matrix.combination import weighted_budget
 from .reading import series_power
 from .runtime import runtime_cost_s, runtime_s, runtime_sensitivity
 
@@ -91,7 +91,7 @@ def condition_power(figures: Sequence[Figure]) -> Figure | None:
         "power",
         math.fsum(f.value for f in chosen) / len(chosen),
         "W",
-        budget=mean_budget([f.budget for f in chosen]),
+        budget=weighted_budget(chosen, [1.0 / len(chosen)] * len(chosen)),
         flags=flags_of(*(f.flags for f in chosen)),
         repeats=sum(f.repeats for f in chosen),
         detail={"toggling": float(bool(moving)), "parts": float(len(chosen))},
@@ -125,27 +125,11 @@ def _difference(power: Figure, context: Context, p: PowerParameters) -> Figure |
         "power_overdrive",
         power.value - off.value,
         "W",
-        budget=difference_budget(power.budget, off.budget),
+        budget=weighted_budget([power, off], [1.0, -1.0]),
         flags=flags_of(power.flags, off.flags),
         repeats=min(power.repeats, off.repeats),
         detail={"power_w": power.value, "power_off_w": off.value},
     )
-
-
-def difference_budget(first: Sequence[Component], second: Sequence[Component]) -> tuple[Component, ...]:
-    """Budget of first - second: shared causes cancel as far as they are equal, own ones stand side by side."""
-    other = [replace(c, name=c.name if c.shared else f"{c.name} (overdrive off)", effect=-c.effect) for c in second]
-    shared: dict[str, Component] = {}
-    own = []
-    for c in (*first, *other):
-        if not c.shared:
-            own.append(c)
-        elif c.shared in shared:
-            before = shared[c.shared]
-            shared[c.shared] = replace(before, effect=before.effect + c.effect, dof=min(before.dof, c.dof))
-        else:
-            shared[c.shared] = c
-    return tuple(own) + tuple(c for c in shared.values() if c.effect)
 
 
 def _scaled(budget: Sequence[Component], factor: float) -> tuple[Component, ...]:

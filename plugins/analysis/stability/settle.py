@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from greystep.schema.trace import Array
 
-from ..motion.ends import difference_noise, remaining_after
+from ..motion.ends import remaining_after, sample_noise
 
 
 @dataclass(frozen=True)
@@ -53,7 +53,7 @@ def settling(times_s: Array, values: Array, band: float, window_s: float) -> Set
     if len(tail) < 4 or float(np.mean(tail)) <= 0:
         return None
     final = float(np.mean(tail))
-    noise = difference_noise(values, 0.0) / final
+    noise = sample_noise(values[None, :], 0.0) / final
     width = int(np.clip(math.ceil((5.0 * noise / band) ** 2), 1, max(1, len(values) // 8)))
     offset = _smooth(values, width) / final - 1.0
     remaining, u_remaining = remaining_after(tail / final, noise) if len(tail) >= 6 else (0.0, noise)
