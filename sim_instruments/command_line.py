@@ -7,6 +7,7 @@ import asyncio
 import json
 import os
 import signal
+import stat
 import sys
 from pathlib import Path
 
@@ -74,6 +75,9 @@ def _list() -> int:
 async def _run(options: argparse.Namespace) -> int:
     from .bench import Bench, BenchOptions
     from .sensor import Photosensor
+
+    if options.until_stdin_closes and stat.S_ISREG(os.fstat(sys.stdin.fileno()).st_mode):
+        raise ValueError("--until-stdin-closes needs a pipe on standard input, not a file")
 
     ports = {role.replace("-", "_"): getattr(options, f"{role.replace('-', '_')}_port") for role in ROLES}
     speed = options.speed if options.speed in ("max", "step") else float(options.speed)

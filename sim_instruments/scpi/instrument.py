@@ -116,6 +116,10 @@ class Instrument:
                 if error.is_command_error or error.number == -440:
                     break
                 continue
+            except Exception as error:
+                # A defect of the instrument's own firmware: real ones say so and go on.
+                self.status.report(ScpiError(-310, f"{type(error).__name__} {error}"))
+                continue
             indefinite = indefinite or (unit.is_query and unit.header.upper() in INDEFINITE)
             if answer is not None:
                 responses.append(answer)

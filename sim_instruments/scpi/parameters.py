@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -60,7 +61,7 @@ class Number:
             if quantity.suffix not in self.units:
                 raise ScpiError(-131, element)
             value *= self.units[quantity.suffix]
-        if self.integer:
+        if self.integer and math.isfinite(value):
             value = float(round(value))
         if not self.low <= value <= self.high:
             raise ScpiError(-222, f"{element} is not within {self.low:g} to {self.high:g}")
@@ -113,7 +114,7 @@ class Boolean:
     def parse(self, element: str) -> bool:
         if element.upper() in ("ON", "OFF"):
             return element.upper() == "ON"
-        return round(parse_number(element).value) != 0
+        return abs(parse_number(element).value) >= 0.5
 
 
 @dataclass(frozen=True)
