@@ -22,6 +22,7 @@ from .instrument import Buffer, Instrument
 RECEIVE_BYTES = 65536
 MAX_MESSAGE_BYTES = 1 << 20
 """A program message longer than this is thrown away with -363."""
+QUICK_ACKNOWLEDGE: int | None = getattr(socket, "TCP_QUICKACK", None)
 SEND_BUFFER_BYTES = 4 << 20
 
 
@@ -144,6 +145,9 @@ class Connection:
         rest = b""
         with contextlib.suppress(ConnectionError):
             while data := await loop.sock_recv(self.peer, RECEIVE_BYTES):
+                if QUICK_ACKNOWLEDGE is not None:
+                    # A client that sends two short messages in a row waits up to 40 ms for this; the option does not last.
+                    self.peer.setsockopt(socket.IPPROTO_TCP, QUICK_ACKNOWLEDGE, 1)
                 *messages, rest = (rest + data).split(b"\n")
                 if len(rest) > MAX_MESSAGE_BYTES:
                     self.server.instrument.status.report(ScpiError(-363))

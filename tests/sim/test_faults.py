@@ -116,7 +116,7 @@ def reopen(bench: VirtualBench, role: str) -> Dialogue:
 
 def test_reboot_with_another_identity(bench: VirtualBench, pattern: Dialogue) -> None:
     before = pattern.ask("*IDN?")
-    pattern.write("SOUR:LEV 200;:SOUR:LIST:LEV 1,2,3")
+    assert pattern.ask("SOUR:LEV 200;:SOUR:LIST:LEV 1,2,3;COUN?") == "3"
     number = bench.fault("pattern", "reboot", seconds=0.1, serial="VB-P-0777", firmware="1.2")
     pattern.write("SYST:VERS?")
     assert pattern.read() == ""
