@@ -1,0 +1,1 @@
+"""Attended capture: a person changes the level by hand, the bench recognises and keeps what it sees."""

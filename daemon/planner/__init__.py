@@ -1,0 +1,1 @@
+"""How many repeats, which sample rate and how long a record: answers before anything is measured."""
