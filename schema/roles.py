@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal, Protocol, runtime_checkable
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel
 
 from .bench import Role
+from .errors import Problem
 
 TriggerSource = Literal["sync", "light", "immediate"]
 DialogueSink = Callable[[str, str, str], None]
@@ -34,6 +36,55 @@ class DriverSpec:
     """Model of the driver's settings in `bench.toml`."""
     open: Callable[[Any, DialogueSink], Any]
     """Called with the checked settings and the dialogue sink; returns the opened instrument. May block up to its time-out."""
+    check: Callable[[Any], Sequence[CheckResult]] | None = None
+    """Called with an opened instrument: does it keep the contract of its role and of its protocol? It may change settings and
+    drive levels; the instrument is idle (a pattern source at level 0) afterwards."""
+    find: Callable[[], Sequence[FoundResource]] | None = None
+    """Looks for instruments that this driver could open. Drivers that would find the same share one function."""
+    dialects: Callable[[Sequence[Path]], Sequence[DialectInfo]] | None = None
+    """Reads dialect files, the built-in ones and those given (files or folders). Drivers with the same dialects share one."""
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """One promise of an instrument, put to the test."""
+
+    name: str
+    """The promise, in a few words."""
+    outcome: Literal["pass", "fail", "not supported"]
+    detail: str = ""
+    """What was seen instead, or why it can't be tested here."""
+    sent: str = ""
+    """Commands that were sent, one a line."""
+    received: str = ""
+    """Replies, one a line."""
+
+
+@dataclass(frozen=True)
+class FoundResource:
+    """An instrument that could be opened, or a reason why some can't."""
+
+    resource: str
+    """Address for `bench.toml`; empty when this only tells what is missing."""
+    about: str
+    """What is known about it, in plain words."""
+    missing: str = ""
+    """What keeps it from being used, such as a permission or a package; empty when nothing does."""
+    todo: str = ""
+    """What the user can do about that."""
+
+
+@dataclass(frozen=True)
+class DialectInfo:
+    """A dialect file."""
+
+    name: str
+    path: Path
+    roles: Sequence[str]
+    """Roles that it has words for; empty when it can't be used."""
+    summary: str = ""
+    problems: Sequence[Problem] = ()
+    """Why it can't be used."""
 
 
 @runtime_checkable

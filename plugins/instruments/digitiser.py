@@ -14,7 +14,7 @@ from .fetching import Fetcher
 from .instrument import ScpiInstrument
 from .port import Port
 from .settings import ScpiSettings
-from .values import channel_values, sampling_values
+from .values import channel_values, next_range, sampling_values
 
 REARM_TIMEOUTS = 3.0
 """Arming may take this many reply time-outs: some instruments allocate memory first."""
@@ -60,7 +60,8 @@ class ScpiDigitiser(ScpiInstrument):
         port.do("preparing the digitiser", words.prepare)
         for number in range(1, words.channels + 1):
             if number in setup.channels:
-                port.do(f"setting channel {number}", words.channel, **channel_values(words, number, setup.channels[number]))
+                channel = next_range(setup.channels[number], words.ranges_v)
+                port.do(f"setting channel {number}", words.channel, **channel_values(words, number, channel))
             else:
                 port.do(f"switching channel {number} off", words.channel_off, channel=self._name(number))
         port.do("setting the time base and memory", words.sampling, **sampling_values(setup))
@@ -165,9 +166,10 @@ class ScpiDigitiser(ScpiInstrument):
             query = getattr(queries, name)
             return asked if query is None else port.ask(query, kind, **values)
 
+        ranges = self._words.ranges_v
         channels = {
             number: ChannelSetup(
-                answer("range_v", channel.range_v, channel=self._name(number)),
+                answer("range_v", next_range(channel, ranges).range_v, channel=self._name(number)),
                 answer("offset_v", channel.offset_v, channel=self._name(number)),
             )
             for number, channel in setup.channels.items()
@@ -200,6 +202,10 @@ class ScpiDigitiser(ScpiInstrument):
             problem = f"{setup.segments} segments; it holds {limits.max_segments}"
         elif limits.max_samples is not None and setup.samples > limits.max_samples:
             problem = f"{setup.samples} samples; it holds {limits.max_samples}"
+        elif limits.min_interval_s is not None and setup.sample_interval_s < limits.min_interval_s * (1 - 1e-6):
+            problem = f"an interval of {setup.sample_interval_s:g} s; its shortest is {limits.min_interval_s:g} s"
+        elif limits.ranges_v is not None and max(c.range_v for c in setup.channels.values()) > limits.ranges_v[-1] * (1 + 1e-6):
+            problem = f"a full scale above {limits.ranges_v[-1]:g} V"
         if problem:
             raise RefusedError(f"the digitiser can't do {problem}", role=self.port.role, where=self._settings.resource)
 

@@ -2,9 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+
 from greystep.schema.roles import ChannelSetup, DigitiserSetup
 
 from .dialect import DigitiserWords
+
+
+def next_range(channel: ChannelSetup, ranges_v: Sequence[float] | None) -> ChannelSetup:
+    """The channel with the next larger range that the instrument has."""
+    fitting = [range_v for range_v in ranges_v or () if range_v >= channel.range_v * (1 - 1e-6)]
+    return replace(channel, range_v=min(fitting)) if fitting else channel
 
 
 def channel_values(words: DigitiserWords, number: int, channel: ChannelSetup) -> dict[str, str | float]:

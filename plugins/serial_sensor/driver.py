@@ -149,6 +149,7 @@ class SerialSensor:
 
     def _refuse_impossible(self, setup: DigitiserSetup) -> None:
         sensor = self._sensor
+        full_v = sensor.vref_v / min(sensor.gains)
         problem = ""
         if not setup.channels or not all(1 <= number <= sensor.channels for number in setup.channels):
             problem = f"channels {sorted(setup.channels)}; the sensor has {sensor.channels}"
@@ -162,8 +163,8 @@ class SerialSensor:
             problem = f"{1 / setup.sample_interval_s:.6g} Hz is outside of {sensor.low_hz:g} to {sensor.high_hz:g} Hz"
         elif setup.slope == "either" and setup.trigger != "immediate":
             problem = "a trigger on either slope; the sensor has one slope at a time"
-        elif max(c.offset_v + c.range_v / 2 for c in setup.channels.values()) > sensor.vref_v / min(sensor.gains) * (1 + 1e-6):
-            problem = f"voltages above {sensor.vref_v / min(sensor.gains):g} V"
+        elif max(max(c.range_v, c.offset_v + c.range_v / 2) for c in setup.channels.values()) > full_v * (1 + 1e-6):
+            problem = f"voltages above {full_v:g} V"
         if problem:
             raise RefusedError(f"the sensor can't do that: {problem}", role="digitiser", where=self._resource)
 

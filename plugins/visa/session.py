@@ -54,7 +54,9 @@ class Session:
         self.open_timeout_s = open_timeout_s
         self._words = words or Words()
         self._terminators = terminators or Terminators()
-        self._note = note or (lambda direction, text: None)
+        self._sink = note or (lambda direction, text: None)
+        self.overheard: list[tuple[str, str]] | None = None
+        """Where set, everything that is noted is put here too."""
         self._tokens = tokens or random.Random()
         self._token = self._tokens.randrange(1, self._words.echo_values)
         self._guard = bool(self._words.guard and self._words.echo)
@@ -151,6 +153,11 @@ class Session:
             for entry in found.errors:
                 self._note("!", f"error queue held {entry}")
             return found
+
+    def _note(self, direction: str, text: str) -> None:
+        self._sink(direction, text)
+        if self.overheard is not None:
+            self.overheard.append((direction, text))
 
     # Inside ----------------------------------------------------------------------------------------------------
 

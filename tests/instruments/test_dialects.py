@@ -86,9 +86,13 @@ def test_what_only_one_of_them_can_do(spoken: tuple[str, Any, Memory]) -> None:
     if clipped is not None:
         assert clipped.tolist() == [False, True, False]
     if segments == 1:
+        chosen = driver.configure(DigitiserSetup(1e-5, 50, 0, 1, {1: ChannelSetup(3.0)}))
+        assert chosen.channels[1].range_v == pytest.approx(10.0)  # the next larger one of its ranges
+        with pytest.raises(RefusedError, match="full scale above 20"):
+            driver.configure(DigitiserSetup(1e-5, 50, 0, 1, {1: ChannelSetup(30.0)}))
         with pytest.raises(RefusedError, match="2 segments; it holds 1"):
             driver.configure(DigitiserSetup(1e-5, 50, 0, 2, {1: ChannelSetup(10.0)}))
-        with pytest.raises(RefusedError, match="trigger light; it has sync"):
+        with pytest.raises(RefusedError, match="trigger light; it has immediate, sync"):
             driver.configure(DigitiserSetup(1e-5, 50, 0, 1, {1: ChannelSetup(10.0)}, trigger="light"))
 
 

@@ -98,6 +98,7 @@ class SixteenLittle(TalkingDigitiser):
             r"TRIG:(AUX|CH\d),(\S+),(RISE|FALL)": lambda source, level, slope: setattr(
                 m, "trigger", f"{source},{level},{slope}"
             ),
+            r"TRIG:FREE": lambda: setattr(m, "trigger", "free"),
             r"GO": m.arm,
             r"HALT": m.stop,
             r"STATE\?": lambda: "IDLE" if m.armed_at is None else ("DONE" if m.complete == m.segments else "READY"),
@@ -152,6 +153,7 @@ class EightUnsigned(TalkingDigitiser):
             r"TIME (\S+),(\d+),(\S+),(\d+)": self._time,
             r"TIME\?": lambda: f"TIME {m.interval_s:.6E},{m.points},{m.pretrigger * m.interval_s:.6E},{m.segments}",
             r"TRIG (EXT|IN\d) (POS|NEG)": lambda source, slope: setattr(m, "trigger", f"{source} {slope}"),
+            r"TRIG FREE": lambda: setattr(m, "trigger", "free"),
             r"ARM": m.arm,
             r"STOP": m.stop,
             r"FLAGS\?": lambda: f"#H{4 if m.armed_at is not None else 0:X}",
