@@ -98,7 +98,8 @@ def _digit(subject: Steady, noise: float, folded: Folded) -> float:
 def resolution(waveform: Array) -> float:
     """How far the phase bins may round off the extremes: how far each stands out from the nearer of its second neighbours.
 
-    A peak of straight slopes s loses s w/4 to s w/2 in bins of width w, and stands out by s w to 1.75 s w; a plateau loses nothing.
+    A peak of straight slopes s loses s w/4 to s w/2 in bins of width w, and stands out by s w to 1.75 s w; a plateau loses
+    nothing.
     """
     rounded = 0.0
     for shape in (waveform, -waveform):

@@ -143,7 +143,8 @@ def _runtime(power: Figure, difference: Figure | None, context: Context, battery
     if system is None:
         total, budget = power.value, power.budget
     else:
-        total, budget = system + (extra.value if extra else 0.0), extra.budget if extra else ()
+        exact = Component("stated power and energy, taken as exact", 0.0)
+        total, budget = system + (extra.value if extra else 0.0), extra.budget if extra else (exact,)
     reason = power.reason
     if system is not None and difference is not None and extra is None:
         reason, total = difference.reason, math.nan

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from decimal import Decimal
 
 import numpy as np
 from greystep.schema.figure import Component, Figure, flags_of
@@ -55,6 +56,7 @@ def mean_power(
     n = len(good)
     scatter = float(np.std(good, ddof=1))
     lines = [Component("scatter of the readings", scatter / math.sqrt(n), n - 1.0, "A", distribution="t")]
+    lines.append(Component("resolution of the readings", resolution_w(good) / math.sqrt(12.0), distribution="rectangular"))
     if subject.reading_u:
         own = subject.reading_u * math.sqrt(1.0 - common_part**2)
         lines.append(Component("meter's specification, common", subject.reading_u * common_part, shared=METER))
@@ -67,6 +69,15 @@ def mean_power(
     if moving and upper is not None:
         detail["upper_level"] = float(upper)
     return Figure("power", mean, "W", None, level, tuple(lines), flags=flags, repeats=n, detail=detail)
+
+
+def resolution_w(readings: Array) -> float:
+    """Smallest step between different readings; the last decimal of equal ones. What the display of the meter can't tell."""
+    steps = np.diff(np.unique(readings))
+    if len(steps):
+        return float(np.min(steps))
+    exponent = Decimal(repr(float(readings[0]))).as_tuple().exponent
+    return 10.0**exponent if isinstance(exponent, int) else 0.0
 
 
 def drifts(readings: Array) -> bool:

@@ -75,8 +75,8 @@ class WarmUpEstimator:
         p = parameters
         return (
             f"The final level L is the mean of the last {p.window_s:g} s. Time to stable is the last entry of the "
-            f"light into L × (1 ± {p.band_percent:g} %), from readings averaged until their noise is below a fifth of "
-            "that band; a series that would still leave the band, judged by how its trend decays, gives a lower "
+            f"light into L × (1 ± {p.band_percent:g} %), by monotone regression of the distance from L after the "
+            "last clear exit; a series that would still leave the band, judged by how its trend decays, gives a lower "
             f"bound. Remaining drift is the slope of a least-squares line over the last {p.window_s:g} s times "
             f"{p.window_s:g} s, as a part of L. The overlapping Allan deviation at {p.averaging_s:g} s is that of the "
             "readings since they were stable, as a part of their mean: σ² = Σ(Σ(y(i+m) − y(i)))² / (2 m² (M − 2m + "
@@ -121,11 +121,12 @@ def _time_to_stable(
     if found.never_outside:
         reason = "within the band from the first reading on"
         return Figure("time_to_stable", float(times_s[0]) + interval_s, "s", None, level, (), "<=", reason, flags, n, detail)
-    slope = max(abs(found.slope_s), 1e-12)
+    # A final level that is off moves the band, and with it the entry by that much over the slope; nothing for a sudden entry.
+    per_level_s = 1.0 / found.slope_s if found.slope_s > 0 else 0.0
     lines = [
-        Component("noise of the readings", found.noise / slope, n - 1.0, "A"),
-        Component("final level", found.u_final / slope, n - 1.0, "A"),
-        Component("change still to come", abs(found.remaining) / math.sqrt(3.0) / slope, distribution="rectangular"),
+        Component("noise of the readings", found.u_time_s, n - 1.0, "A"),
+        Component("final level", found.u_final * per_level_s, n - 1.0, "A"),
+        Component("change still to come", abs(found.remaining) / math.sqrt(3.0) * per_level_s, distribution="rectangular"),
         Component("reading interval", interval_s / math.sqrt(12.0), distribution="rectangular"),
         Component("time base", found.time_s * context.timebase_rel_u, shared="timebase"),
     ]

@@ -10,6 +10,11 @@ from greystep.schema.trace import Array
 
 from ..motion.ends import remaining_after, sample_noise
 
+CLEAR = 4.0
+"""A reading is clearly outside when the smoothed series exceeds the band by this many standard deviations."""
+CHERNOFF = 0.513
+"""Standard deviation of the place where two-sided Brownian motion minus t^2 is greatest (Chernoff's distribution)."""
+
 
 @dataclass(frozen=True)
 class Settling:
@@ -17,8 +22,10 @@ class Settling:
 
     time_s: float
     """Last entry; the first reading's time when it never was outside."""
+    u_time_s: float
+    """Standard uncertainty of the entry from the noise of the readings."""
     slope_s: float
-    """Relative change a second at the entry; 0 when it never was outside."""
+    """Size of the relative change a second around the entry; 0 when it never was outside."""
     final: float
     """Mean over the last window, in the series' unit."""
     u_final: float
@@ -27,17 +34,16 @@ class Settling:
     """Relative change that is still to come, signed, if the trend decays as it does within the last window."""
     u_remaining: float
     noise: float
-    """Relative standard deviation of one smoothed reading."""
+    """Relative standard deviation of one reading."""
     never_outside: bool
-    smoothed: int
-    """Readings averaged, so that the noise stays inside the band."""
 
 
 def settling(times_s: Array, values: Array, band: float, window_s: float) -> Settling | None:
     """Last entry into final level times (1 +- band).
 
-    Readings are averaged over as many neighbours as it takes to bring their noise below a fifth of the band. The entry is the
-    last crossing of the band's edge, between two readings by a straight line.
+    The readings that are clearly outside, smoothed so that their noise is below a fifth of the band, say where to look; from
+    the last of them on the entry is where the monotone regression of the distance from the final level passes the band, so
+    that noise neither delays nor hastens it.
 
     Args:
         times_s: [reading] ascending.
@@ -48,31 +54,52 @@ def settling(times_s: Array, values: Array, band: float, window_s: float) -> Set
     Returns:
         None with fewer than four readings in the window, or a final level that is not positive.
     """
-    last = times_s >= times_s[-1] - window_s * (1 + 1e-9)
-    tail = values[last]
+    tail = values[times_s >= times_s[-1] - window_s * (1 + 1e-9)]
     if len(tail) < 4 or float(np.mean(tail)) <= 0:
         return None
     final = float(np.mean(tail))
     noise = sample_noise(values[None, :], 0.0) / final
     width = int(np.clip(math.ceil((5.0 * noise / band) ** 2), 1, max(1, len(values) // 8)))
-    offset = _smooth(values, width) / final - 1.0
+    distance = np.abs(values / final - 1.0)
+    clear = np.abs(_smooth(values, width) / final - 1.0) > band + CLEAR * noise / math.sqrt(width)
+    outside = np.flatnonzero(clear)
+    first = int(outside[-1]) if len(outside) else 0
+    place = _falls_below(distance[first:], band)
+    never = place is None
+    time_s, u_time, slope = float(times_s[0]), 0.0, 0.0
+    if place is not None:
+        index = np.arange(len(times_s))
+        time_s = float(np.interp(first + place, index, times_s))
+        slope = _slope(times_s, distance, band)
+        interval_s = float(np.median(np.diff(times_s)))
+        u_time = CHERNOFF * (2.0 * noise * math.sqrt(interval_s) / slope) ** (2.0 / 3.0) if slope > 0 else interval_s
     remaining, u_remaining = remaining_after(tail / final, noise) if len(tail) >= 6 else (0.0, noise)
-    outside = np.flatnonzero(np.abs(offset) > band)
-    never = len(outside) == 0
-    time_s, slope = float(times_s[0]), 0.0
-    if not never:
-        i = min(int(outside[-1]), len(offset) - 2)
-        time_s = _entry(times_s, np.abs(offset), i, band)
-        a, b = max(0, i - width), min(len(offset) - 1, i + 1 + width)
-        slope = float(offset[b] - offset[a]) / float(times_s[b] - times_s[a])
     u_final = noise / math.sqrt(len(tail))
-    return Settling(time_s, slope, final, u_final, remaining, u_remaining, noise / math.sqrt(width), never, width)
+    return Settling(time_s, u_time, slope, final, u_final, remaining, u_remaining, noise, never)
 
 
-def _entry(times_s: Array, distance: Array, i: int, band: float) -> float:
+def _falls_below(distance: Array, level: float) -> float | None:
+    """Position where the monotone regression of a falling series passes a level; None when it is below from the start."""
+    sums = np.cumsum(distance - level)
+    i = int(np.argmax(sums))
+    if sums[i] <= 0.0:
+        return None
+    if i + 1 >= len(distance):
+        return float(len(distance) - 1)
     a, b = float(distance[i]), float(distance[i + 1])
-    part = (a - band) / (a - b) if a > band > b else 1.0
-    return float(times_s[i] + part * (times_s[i + 1] - times_s[i]))
+    return i + (float(np.clip((a - level) / (a - b), 0.0, 1.0)) if a > b else 0.5)
+
+
+def _slope(times_s: Array, distance: Array, band: float) -> float:
+    """Size of the slope around the entry: from one and a half to seven tenths of the band; 0 for a sudden entry."""
+    index = np.arange(len(times_s))
+    above, below = (_falls_below(distance, part * band) for part in (1.5, 0.7))
+    if below is None:
+        return 0.0
+    start = float(np.interp(above if above is not None else 0.0, index, times_s))
+    step = 0.8 * band if above is not None else max(float(distance[0]) - 0.7 * band, 0.0)
+    length = float(np.interp(below, index, times_s)) - start
+    return step / length if length > 0 else 0.0
 
 
 def _smooth(values: Array, width: int) -> Array:
