@@ -93,6 +93,7 @@ class Analyst:
         self._change = threading.Condition()
         self._closing = False
         self._at_work = True
+        self._stopped = False
         self._problem = ""
         self._thread = threading.Thread(target=self._run, name="greystep-analyst", daemon=True)
 
@@ -149,7 +150,8 @@ class Analyst:
     def drain(self, timeout_s: float) -> bool:
         """Wait until all that was told is done as far as it can be. Returns whether it is."""
         with self._change:
-            return self._change.wait_for(lambda: not self._at_work or bool(self._problem), timeout_s) and not self._problem
+            self._change.wait_for(lambda: not self._at_work or self._stopped, timeout_s)
+            return not self._at_work and not self._stopped
 
     def close(self) -> None:
         """Stop at once; what was in hand is computed at the next start. Safe to call twice."""
@@ -175,6 +177,7 @@ class Analyst:
                 self._safe_turn()
         except BaseException as exc:
             with self._change:
+                self._stopped = True
                 self._problem = str(exc) if isinstance(exc, GreystepError) else f"{type(exc).__name__}: {exc}"
                 self._change.notify_all()
             if not isinstance(exc, GreystepError):
@@ -190,7 +193,6 @@ class Analyst:
                 raise
             with self._change:
                 self._problem = str(exc)
-                self._change.notify_all()
                 self._change.wait(_RETRY_S)
 
     def _turn(self) -> None:

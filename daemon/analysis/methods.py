@@ -35,7 +35,7 @@ class ResolvedMethod:
     preparation_fingerprint: str
     fingerprint: str
     reads_siblings: bool = False
-    """Whether the group's figures need facts of the other groups of the run."""
+    """Whether the group's figures may compare with the other groups of the run: those that read power captures do."""
     source: str = ""
     """File that it came from."""
 
@@ -134,7 +134,7 @@ def resolve(source: TomlSource, estimators: Mapping[str, Estimator], preparers: 
         preparation=prepared,
         preparation_fingerprint=prep_print,
         fingerprint=print_,
-        reads_siblings=bool(getattr(estimator, "reads_siblings", False)),
+        reads_siblings="power" in estimator.kinds,
         source=source.name,
     )
 

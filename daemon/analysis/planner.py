@@ -83,7 +83,8 @@ def plan_group(
     wanted, waiting = _wanted(group, methods, known, settled=settled)
     whole = group.whole or settled
     waiting = waiting or not whole
-    pieces = [tuple(wanted[i : i + share]) for i in range(0, len(wanted), share)] if share else [tuple(wanted)]
+    size = share or max(1, len(wanted))
+    pieces = [tuple(wanted[i : i + size]) for i in range(0, len(wanted), size)] or [()]
     sums: tuple[Summary, ...] = ()
     if whole and not waiting and len(pieces) <= 1:
         sums = tuple(_summaries(catalogue, group, methods, known, frozenset(w.source.row for w in wanted)))

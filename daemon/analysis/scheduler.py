@@ -128,7 +128,9 @@ class Scheduler:
     def _next_batch(self) -> Batch:
         batch: list[Work] = []
         values = 0
-        while values < BATCH_VALUES and (self._ready or self._queue):
+        # Not more than a fair share of what is left, or the other workers would stand idle at the end.
+        most = 1 + (len(self._ready) + len(self._queue)) // (2 * self._backend.workers)
+        while values < BATCH_VALUES and len(batch) < most and (self._ready or self._queue):
             if not self._ready and not self._plan(next(iter(self._queue))):
                 continue
             work, tries = self._ready[0]

@@ -140,7 +140,7 @@ def budget(db: Database, m: Measurement) -> tuple[tuple[Component, ...], dict[st
            JOIN measurement ON measurement.id >= result.id * 65536 AND measurement.id < (result.id + 1) * 65536
            LEFT JOIN budget ON budget.id = measurement.id
            WHERE run.name = ? AND grp.name = ? AND coalesce(ulid, '') = ? AND method.name = ? AND fingerprint = ?
-           AND quantity = ? AND from_level IS ? AND to_level IS ? AND value IS ?""",
+           AND quantity = ? AND measurement.from_level IS ? AND measurement.to_level IS ? AND value IS ?""",
         (m.run, m.group, m.capture, m.method, m.fingerprint, *words, _null_if_nan(m.figure.value)),
     ).fetchone()
     if found is None:
