@@ -20,11 +20,11 @@ _RUN = """SELECT run.name, dut.name, dut.title, dut_record, started_utc, total, 
 
 
 def _capture(row: tuple[Any, ...]) -> CaptureEntry:
-    return CaptureEntry(*row[:17], sha256=row[17].hex(), path=row[18], reason=row[19] or "")
+    return CaptureEntry(*row[:17], row[17].hex(), row[18], row[19] or "")
 
 
 def _group(row: tuple[Any, ...]) -> GroupEntry:
-    return GroupEntry(*row[:8], run_ended=bool(row[8]))
+    return GroupEntry(*row[:8], bool(row[8]))
 
 
 def group_conditions(f: Filter) -> tuple[str, list[Any]]:
