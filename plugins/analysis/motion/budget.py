@@ -93,12 +93,10 @@ def level_effects(edge: MovingEdge, ends: StepEnds, whole: Durations) -> list[Ef
     return out
 
 
-def frame_effect(subject: Transition, ends: StepEnds, period_s: float, rel_u: float, whole: Durations) -> Effect | None:
+def frame_effect(edge: MovingEdge, period_s: float, rel_u: float, whole: Durations) -> Effect:
     """The refresh period as stated: both durations with it moved by one part in a hundred, scaled to its uncertainty."""
-    edge = moving_edge(subject, ends, 1.01 * period_s)
-    if edge is None:
-        return None
-    moved = durations_of(edge, edge.normalised()) - whole
+    other = edge.reframed(1.01 * period_s)
+    moved = durations_of(other, other.normalised()) - whole
     scale = rel_u / 0.01
     return Effect("refresh rate as stated", moved.bet_s * scale, moved.get_s * scale, shared="refresh_rate")
 
@@ -135,9 +133,7 @@ def all_effects(
     value = whole - bias
     third = 1.0 / math.sqrt(3.0)
     out = [repeat_scatter(edge, ends, subject.interval_s, period_s, whole), *level_effects(edge, ends, whole)]
-    frame = frame_effect(subject, ends, period_s, refresh_rel_u, whole)
-    if frame is not None:
-        out.append(frame)
+    out.append(frame_effect(edge, period_s, refresh_rel_u, whole))
     rel = context.timebase_rel_u
     out.append(Effect("time base", value.bet_s * rel, value.get_s * rel, shared="timebase"))
     sensor_s = sensor_duration_s(context.sensor.bandwidth_hz)

@@ -7,8 +7,11 @@ from collections.abc import Callable
 import numpy as np
 from greystep.schema.trace import Array
 
+Integral = Callable[[Array], Array]
+"""[time] in s -> [time] integral of the light up to then."""
 
-def running_integral(start_s: float, interval_s: float, light: Array, before: float, after: float) -> Callable[[Array], Array]:
+
+def running_integral(start_s: float, interval_s: float, light: Array, before: float, after: float) -> Integral:
     """Integral of a sampled trace from its start to any time, exact for the trace drawn with straight lines.
 
     Args:
@@ -38,7 +41,7 @@ def running_integral(start_s: float, interval_s: float, light: Array, before: fl
     return integral
 
 
-def moving_edge_profile(integral: Callable[[Array], Array], times_s: Array, period_s: float) -> Array:
+def moving_edge_profile(integral: Integral, times_s: Array, period_s: float) -> Array:
     """m(t) = (1/T) integral from t - T to t of s(u) du, with the refresh period T.
 
     For a hold-type display s is the step response of the light. For strobed light s is the light itself, pulses included: the
