@@ -154,11 +154,11 @@ def _transition(capture: Capture, context: Context, p: LightParameters, from_lev
         command_delay_s=capture.meta.pattern_delay_s,
         wanted_repeats=capture.meta.planned.repeats,
     )
-    return _trimmed(out, smoothing) if way == "window" else out
+    return _trimmed(out, smoothing) if smoothing else out
 
 
 def _trimmed(transition: Transition, window_s: float) -> Transition:
-    """Without the half windows at the ends, where the window did not hold a whole period."""
+    """Without the half windows at the ends, where the window holds no whole period."""
     cut = int(np.ceil(window_s / transition.interval_s / 2))
     inner = slice(cut, transition.light.shape[1] - cut)
     raw = None if transition.raw is None else transition.raw[:, inner]

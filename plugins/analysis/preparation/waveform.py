@@ -1,26 +1,31 @@
 """Taking the backlight's ripple out of a trace.
 
 Where the phase holds over a record, the trace is divided by the waveform (a published comparison puts the error of this way
-at 2 % at most, that of a moving window at up to 46 %). Where the waveform comes close to zero, division would blow up the noise;
-then light and its slope are fitted to the product with the waveform over one period (`fit_over_period`). Where the phase does not
-hold, a window of exactly one period is left (`average_over_period`); its length is handed on, so that its bias can be corrected.
+at 2 % at most, that of a moving window at up to 46 %). Where the waveform comes close to zero, division would blow up the
+noise; then light and its slope are fitted to the product with the waveform over one period (`fit_over_period`). Where the phase
+does not hold, a window of exactly one period is left; its length is handed on, so that its bias can be corrected.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from greystep.schema.trace import Ripple
 from numpy.typing import NDArray
 
+from .folding import bins_of, circular_mean, match, wrapped
+
 Array = NDArray[np.float64]
 
 DIVISIBLE: Final = 0.25
 """Least value of the waveform (mean 1) by which a trace is divided."""
-HARMONICS: Final = 12
-"""Harmonics that fix the phase."""
+STEEP: Final = 0.15
+"""A change of the waveform over two samples above which the samples at the edge are left out: they saw part of each side."""
+TOGETHER: Final = 0.03
+"""Spread of the segments' phases, in turns, below which they are taken as one phase locked to the trigger."""
 
 
 def running_mean(values: Array, width: float) -> Array:
@@ -45,68 +50,79 @@ def running_mean(values: Array, width: float) -> Array:
     return np.asarray((at(high) - at(low)) / (high - low))
 
 
-def harmonics(waveform: Array) -> NDArray[np.complex128]:
-    """[k] complex coefficients of the harmonics 1, 2, ... of one period; point j of n stands for the phase (j + 1/2) / n."""
-    n = len(waveform)
-    order = np.arange(1, HARMONICS + 1)
-    return np.asarray(np.fft.rfft(waveform)[1 : HARMONICS + 1] / n * np.exp(-1j * np.pi * order[: n // 2] / n))
+@dataclass(frozen=True)
+class Phases:
+    """Where the ripple stands in each segment."""
+
+    turns: Array
+    """[segment] phase at the first sample."""
+    frequency_hz: Array
+    """[segment]"""
 
 
-def segment_phase(row: Array, base: Array, ripple: Ripple, interval_s: float) -> tuple[float, float]:
-    """Phase at the first sample (in turns) and frequency (in Hz) of the ripple in one segment.
+def find_phases(light: Array, base: Array, ripple: Ripple, interval_s: float) -> Phases:
+    """Phase of the ripple in each segment, matched with its waveform where the light rests.
 
     Args:
-        row: [sample] light.
-        base: [sample] light with the ripple averaged away; the ripple's amplitude follows it.
+        light: [segment, sample].
+        base: [segment, sample] light with the ripple averaged away; the ripple's amplitude follows it.
         ripple: with its waveform.
     """
-    if ripple.waveform is None:
-        return 0.0, ripple.frequency_hz
-    n, wave = len(row), harmonics(ripple.waveform)
-    t = np.arange(n) * interval_s
-    signal = (row - base) * base
-    turn = np.exp(-2j * np.pi * ripple.frequency_hz * t)
-    frequency = ripple.frequency_hz + _detuning(signal * turn, base, interval_s, ripple)
-    if frequency != ripple.frequency_hz:
-        turn = np.exp(-2j * np.pi * frequency * t)
-    found = np.empty(len(wave), dtype=np.complex128)
-    power = np.ones(n, dtype=np.complex128)
-    for k in range(len(wave)):
-        power = power * turn
-        found[k] = (signal * power).sum()
-    order = np.arange(1, len(wave) + 1)
-    tries = np.arange(1024) / 1024
-    match = np.real(np.exp(-2j * np.pi * np.outer(tries, order)) @ (found * np.conj(wave)))
-    best = int(np.argmax(match))
-    a, b, c = match[best - 1], match[best], match[(best + 1) % len(tries)]
-    bend = a - 2 * b + c
-    fine = 0.5 * (a - c) / bend if bend < 0 else 0.0
-    return float((best + fine) / len(tries) % 1.0), frequency
+    assert ripple.waveform is not None
+    bins, nominal = len(ripple.waveform), ripple.frequency_hz
+    frequencies = np.array([nominal + _detuning(*pair, ripple, interval_s) for pair in zip(light, base, strict=True)])
+    turns, strength = np.empty(len(light)), np.empty(len(light))
+    for i, (row, mean) in enumerate(zip(light, base, strict=True)):
+        use = _resting(mean, 1 / (nominal * interval_s))
+        place = bins_of(light.shape[1], interval_s, float(frequencies[i]), 0.0, bins)[use]
+        sums = np.bincount(place, ((row - mean) * mean)[use], bins)
+        weight = np.bincount(place, (mean * mean)[use], bins)
+        profile = np.where(weight > 0, sums / np.maximum(weight, 1e-300), 0.0)
+        turns[i], strength[i] = -match(profile, ripple.waveform) % 1.0, float(weight.sum())
+    locked, spread = circular_mean(turns, strength)
+    if len(turns) > 2 and spread < TOGETHER and bool((frequencies == nominal).all()):
+        turns = np.full(len(turns), locked)
+    return Phases(turns, frequencies)
+
+
+def _resting(base: Array, width: float) -> NDArray[np.bool_]:
+    """[sample] where the light hardly changes within a period, and a whole period lies around; everywhere when that is too little."""
+    half = math.ceil(width / 2)
+    n = len(base)
+    change = np.zeros(n)
+    if n > 2 * half:
+        change[half : n - half] = np.abs(base[2 * half :] - base[: n - 2 * half])
+    use = change < 0.02 * np.maximum(base, 0.2 * float(base.max()))
+    use[:half], use[n - half :] = False, False
+    return use if use.sum() > max(4 * width, 0.1 * n) else np.ones(n, dtype=np.bool_)
 
 
 PARTS: Final = 12
 """Stretches of a segment whose phases are compared."""
 
 
-def _detuning(turned: NDArray[np.complex128], base: Array, interval_s: float, ripple: Ripple) -> float:
+def _detuning(row: Array, base: Array, ripple: Ripple, interval_s: float) -> float:
     """How far the segment's ripple is from the nominal frequency, in Hz; 0 when it can't be told.
 
     Only stretches in which the light rests count: a transition leaks into every frequency.
     """
     period = 1 / (interval_s * ripple.frequency_hz)
     edge = math.ceil(period / 2)
-    size = math.floor((len(turned) - 2 * edge) / PARTS)
+    size = math.floor((len(row) - 2 * edge) / PARTS)
     if size < 2 * period:
         return 0.0
     inner = slice(edge, edge + PARTS * size)
-    local = turned[inner].reshape(PARTS, size).sum(axis=1)
+    turn = np.exp(-2j * np.pi * ripple.frequency_hz * interval_s * np.arange(PARTS * size))
+    local = ((row - base)[inner] * base[inner] * turn).reshape(PARTS, size).sum(axis=1)
     held = base[inner].reshape(PARTS, size)
     rests = np.ptp(held, axis=1) < 0.03 * held.mean(axis=1)
     if rests.sum() < 5:
         return 0.0
     place, phasor = np.flatnonzero(rests).astype(np.float64), local[rests]
     weight = np.abs(phasor)
-    phase = np.unwrap(np.angle(phasor)) / (2 * math.pi)
+    if not weight.sum() > 0:
+        return 0.0
+    phase = wrapped(np.angle(phasor) / (2 * math.pi) - np.angle(phasor.sum()) / (2 * math.pi))
     place = place - np.average(place, weights=weight)
     spread = float((weight * place * place).sum())
     slope = float((weight * place * phase).sum()) / spread
@@ -118,21 +134,38 @@ def _detuning(turned: NDArray[np.complex128], base: Array, interval_s: float, ri
     return shift if abs(shift) > limit else 0.0
 
 
-def waveform_at(ripple: Ripple, phase: float, frequency_hz: float, samples: int, interval_s: float) -> Array:
-    """[sample] waveform (mean 1) along a segment."""
-    assert ripple.waveform is not None
-    points = len(ripple.waveform)
-    place = (phase + frequency_hz * interval_s * np.arange(samples)) % 1.0 * points - 0.5
-    return np.asarray(np.interp(place, np.arange(points), ripple.waveform, period=points))
+def waveform_at(waveform: Array, phase: float, frequency_hz: float, samples: int, interval_s: float) -> Array:
+    """[sample] waveform (mean 1) along a segment; point j of n stands for the phase (j + 1/2) / n."""
+    points = len(waveform)
+    turns = phase + frequency_hz * interval_s * np.arange(samples)
+    place = (turns - np.floor(turns)) * points - 0.5
+    return np.asarray(np.interp(place, np.arange(points), waveform, period=points))
 
 
-def fit_over_period(row: Array, wave: Array, width: float) -> Array:
-    """Light from `row = light * wave + noise`: straight line fitted by least squares over a window of one period around each sample.
+def steep_edges(waveform: Array, period: float) -> Array:
+    """[phase] 1 where a sample may have seen both sides of a steep edge, else 0. Nothing is steep with few samples a period.
+
+    Args:
+        period: in samples.
+    """
+    points = len(waveform)
+    if period < 16:
+        return np.zeros(points)
+    reach = max(1, round(points / period))
+    steep = np.abs(np.roll(waveform, -reach) - np.roll(waveform, reach)) > STEEP
+    wide = max(1, round(1.5 * points / period))
+    near = np.any([np.roll(steep, k) for k in range(-wide, wide + 1)], axis=0)
+    return near.astype(np.float64) if near.mean() < 0.4 else np.zeros(points)
+
+
+def fit_over_period(row: Array, wave: Array, width: float, use: Array) -> Array:
+    """Light from `row = light * wave + noise`: a straight line fitted by least squares over one period around each sample.
 
     Args:
         row: [sample].
         wave: [sample], mean 1, may touch zero.
         width: of the window, in samples.
+        use: [sample] weights, 0 to leave a sample out.
     """
     n = len(row)
     half = max(1, round(width / 2))
@@ -143,7 +176,7 @@ def fit_over_period(row: Array, wave: Array, width: float) -> Array:
         total = np.concatenate([[0.0], np.cumsum(values)])
         return np.asarray(total[high] - total[low])
 
-    ww, wy = wave * wave, wave * row
+    ww, wy = use * wave * wave, use * wave * row
     s0, s1, s2 = over(ww), over(ww * u), over(ww * u * u)
     r0, r1 = over(wy), over(wy * u)
     c1, c2, q1 = s1 - s0 * u, s2 - 2 * u * s1 + u * u * s0, r1 - u * r0
@@ -151,6 +184,15 @@ def fit_over_period(row: Array, wave: Array, width: float) -> Array:
     flat = determinant < 1e-9 * s0 * s0 * width * width
     line = (c2 * r0 - c1 * q1) / np.where(flat, 1.0, determinant)
     return np.asarray(np.where(flat, r0 / np.maximum(s0, 1e-300), line))
+
+
+def _divided(row: Array, wave: Array, left_out: NDArray[np.bool_]) -> Array:
+    """Row over wave; samples at steep edges from their neighbours."""
+    out = row / np.maximum(wave, 0.05)
+    if left_out.any() and not left_out.all():
+        good = np.flatnonzero(~left_out)
+        out[left_out] = np.interp(np.flatnonzero(left_out), good, out[good])
+    return np.asarray(out)
 
 
 def remove_ripple(light: Array, ripple: Ripple, interval_s: float, way: str = "auto") -> tuple[Array, float, str]:
@@ -172,11 +214,13 @@ def remove_ripple(light: Array, ripple: Ripple, interval_s: float, way: str = "a
     base = running_mean(light, width)
     if way == "window" or ripple.waveform is None:
         return base, width * interval_s, "window"
+    phases = find_phases(light, base, ripple, interval_s)
+    edges = steep_edges(ripple.waveform, width)
     out = np.empty_like(light)
     for i, row in enumerate(light):
-        phase, frequency = segment_phase(row, base[i], ripple, interval_s)
-        wave = waveform_at(ripple, phase, frequency, light.shape[1], interval_s)
-        out[i] = row / np.maximum(wave, 0.05) if way == "divide" else fit_over_period(row, wave, width)
+        at = (float(phases.turns[i]), float(phases.frequency_hz[i]), light.shape[1], interval_s)
+        wave, edge = waveform_at(ripple.waveform, *at), waveform_at(edges, *at)
+        out[i] = _divided(row, wave, edge > 0) if way == "divide" else fit_over_period(row, wave, width, 1.0 * (edge <= 0))
     return out, (0.0 if way == "divide" else width * interval_s), way
 
 

@@ -162,7 +162,12 @@ def powers(x: Array, terms: int = 4) -> Array:
 
 
 def root(
-    coefficients: Array, level: Array | float, guess: Array | float = 0.0, limit: float = 1.0, steps: int = 12, close: float = 1e-12
+    coefficients: Array,
+    level: Array | float,
+    guess: Array | float = 0.0,
+    limit: float = 1.0,
+    steps: int = 12,
+    close: float = 1e-12,
 ) -> Array:
     """Where polynomials take a level, nearest to a guess; NaN where Newton's steps leave the window or don't converge.
 
@@ -291,5 +296,9 @@ def _straight(shifted: Array, position: float) -> float:
     """Zero of the straight line between two neighbouring samples that is nearest to a position; the position itself without one."""
     first = max(0, math.floor(position) - 1)
     part = shifted[first : first + 4]
-    places = [first + i + part[i] / (part[i] - part[i + 1]) for i in range(len(part) - 1) if part[i] * part[i + 1] <= 0 != part[i] - part[i + 1]]
+    places = [
+        first + i + part[i] / (part[i] - part[i + 1])
+        for i in range(len(part) - 1)
+        if part[i] * part[i + 1] <= 0 != part[i] - part[i + 1]
+    ]
     return float(min(places, key=lambda p: abs(p - position), default=position))

@@ -130,10 +130,15 @@ def _bounded(transit: Transit, figure: Figure, timing: Timing) -> Figure:
         return replace(figure, bound=">=", reason=text, budget=())
     bandwidth = transit.context.sensor.bandwidth_hz
     own = 0.35 / bandwidth if bandwidth else 0.0
-    near = max(SENSOR_NEAR * own, SAMPLES_NEAR * dt)
+    near = max(SENSOR_NEAR * own, SAMPLES_NEAR * dt, transit.subject.smoothing_s)
     if figure.value >= near:
         return figure
-    what = "the sensor's own response" if own * SENSOR_NEAR >= SAMPLES_NEAR * dt else "the sample interval"
+    causes = {
+        SENSOR_NEAR * own: "the sensor's own response",
+        SAMPLES_NEAR * dt: "the sample interval",
+        transit.subject.smoothing_s: "the period of the backlight's ripple",
+    }
+    what = causes[near]
     top = max(figure.value, 0.0) + combine(figure.budget).expanded
     return replace(
         figure,

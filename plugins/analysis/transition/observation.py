@@ -40,6 +40,8 @@ class Observation:
     """Samples a block."""
     blocks: Array
     """[block] means of `mean`."""
+    window: int = 0
+    """Samples that the preparation averaged over; 0: none."""
     spread_s: float = 0.0
     """Standard deviation of the instants of the repeats, when they were brought together."""
     flags: tuple[str, ...] = ()
@@ -81,16 +83,19 @@ def observe(subject: Transition) -> Observation | Refusal:
         flags.add("few_repeats")
     if float(np.ptp(light[0])) < NEAREST:
         return Refusal("the light does not change at all", (*flags, "no_transition"))
-    return _observation(light, subject.interval_s, subject.start_s, tuple(sorted(flags)))
+    window = math.ceil(subject.smoothing_s / subject.interval_s)
+    return _observation(light, subject.interval_s, subject.start_s, tuple(sorted(flags)), window)
 
 
-def _observation(light: Array, interval_s: float, start_s: float, flags: tuple[str, ...], spread_s: float = 0.0) -> Observation:
+def _observation(
+    light: Array, interval_s: float, start_s: float, flags: tuple[str, ...], window: int = 0, spread_s: float = 0.0
+) -> Observation:
     mean = light.mean(axis=0)
     block = max(1, len(mean) // BLOCKS)
-    noise = max(effective_noise(mean, block), repeat_noise(light, block))
-    return Observation(
-        light, mean, noise, interval_s, start_s, block, block_means(mean, block), spread_s, flags
-    )
+    # Noise that went through a window shows its full size only in averages longer than that.
+    scale = max(block, min(window, len(mean) // 16))
+    noise = max(effective_noise(mean, scale), repeat_noise(light, scale))
+    return Observation(light, mean, noise, interval_s, start_s, block, block_means(mean, block), window, spread_s, flags)
 
 
 def aligned(observation: Observation, first: int, last: int, step: float, duration: float) -> Observation:
@@ -121,4 +126,6 @@ def aligned(observation: Observation, first: int, last: int, step: float, durati
     length = light.shape[1] - (high - low)
     moved = np.stack([row[m - low : m - low + length] for row, m in zip(light, moves, strict=True)])
     start = observation.start_s + observation.interval_s * -low
-    return _observation(moved, observation.interval_s, start, observation.flags, spread * observation.interval_s)
+    return _observation(
+        moved, observation.interval_s, start, observation.flags, observation.window, spread * observation.interval_s
+    )

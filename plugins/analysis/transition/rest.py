@@ -22,6 +22,8 @@ SETTLED = 5e-3
 """Part of the step that may still be missing at the end of a settled record; more makes the figure a bound."""
 RESTING = 2e-5
 """Part of the step below which two blocks are equal, however small the noise."""
+RIPPLED = 3e-4
+"""The same where ripple was taken out: what is left of it is no movement of the level."""
 
 
 @dataclass(frozen=True)
@@ -68,7 +70,7 @@ def rest_of(
     """
     blocks, size = observation.blocks, observation.block
     span = float(blocks.max() - blocks.min())
-    noise = math.hypot(observation.block_noise, RESTING * span)
+    noise = math.hypot(observation.block_noise, (RIPPLED if "ripple" in observation.flags else RESTING) * span)
     n = len(blocks)
     if span <= 0:
         return _nothing(observation, from_level, to_level, curve)
