@@ -11,7 +11,7 @@ from greystep.schema.trace import Array, Context, Steady
 
 from ..transition.jackknife import standard_error
 from ..transition.rest import undithered
-from .waveform import JUMP, Folded
+from .waveform import Folded
 
 
 def unit_scatter(folded: Folded, statistic: Callable[[Array, Array], float]) -> Component | None:
@@ -32,12 +32,21 @@ def bin_noise(folded: Folded, noise: float) -> float:
 def edge_place(folded: Folded, waveform: Array) -> float:
     """What the unknown place of edges between the sampled phases does to the mean absolute deviation, relative to the mean.
 
-    Each edge lies anywhere in its gap of phase: standard uncertainty gap/sqrt(12), times its height.
+    Each edge lies anywhere in its gap of phase and may be smeared over a bin: standard uncertainty (gap + bin)/sqrt(12), times
+    its height; two edges of one pulse move together no more than by half of the sum of their heights.
+    """
+    width = (folded.gap + 1.0 / folded.counts.shape[2]) / math.sqrt(12.0)
+    return float(0.5 * edge_heights(waveform) * width / np.mean(waveform))
+
+
+def edge_heights(waveform: Array) -> float:
+    """Sum of the heights of all edges: of the steps between neighbouring bins that no smooth waveform of this swing makes.
+
+    A sine of the same swing has steps of up to pi/bins of it.
     """
     jumps = np.abs(np.diff(np.append(waveform, waveform[0])))
-    large = jumps[jumps > JUMP * float(np.ptp(waveform))]
-    height = float(np.sqrt(np.sum(large**2)))
-    return height * folded.gap / math.sqrt(12.0) / float(np.mean(waveform)) / math.sqrt(2.0)
+    least = max(0.05, 4.0 * math.pi / len(waveform)) * float(np.ptp(waveform))
+    return float(np.sum(jumps[jumps > least]))
 
 
 def dark_u(subject: Steady, context: Context) -> float:
@@ -113,8 +122,7 @@ def sampled_edges(folded: Folded, waveform: Array, frequency_hz: float, interval
 
     Each edge of height H moves the amplitude by 2 H f dt/sqrt(12); edges that meet other phases in every period average out.
     """
-    jumps = np.abs(np.diff(np.append(waveform, waveform[0])))
-    height = float(np.sqrt(np.sum(jumps[jumps > JUMP * float(np.ptp(waveform))] ** 2)))
+    height = edge_heights(waveform) / math.sqrt(2.0)
     dense = folded.gap * folded.counts.shape[2] <= 2.0
     several = math.sqrt(max(periods, 1.0)) if dense else 1.0
     return 2.0 * height * frequency_hz * interval_s / math.sqrt(12.0) / several / float(np.mean(waveform))
