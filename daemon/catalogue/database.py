@@ -32,16 +32,27 @@ class Database:
             raise CatalogueError("there is no catalogue yet", where=str(path), todo="run 'greystep archive rebuild'")
         try:
             self.sql = self._connect()
-            self._check()
         except sqlite3.DatabaseError as exc:
+            raise CatalogueError(f"can't be opened: {exc}", where=str(path), todo=_REBUILD) from exc
+        try:
+            self._check()
+            self._tune()
+        except (sqlite3.DatabaseError, CatalogueError) as exc:
+            self.sql.close()
+            if isinstance(exc, CatalogueError):
+                raise
             raise CatalogueError(f"can't be opened: {exc}", where=str(path), todo=_REBUILD) from exc
 
     def _connect(self) -> sqlite3.Connection:
         # autocommit is left to SQLite: every transaction is begun by hand, so that none is left open by accident.
         mode = "rwc" if self.write else "ro"
-        sql = sqlite3.connect(
+        return sqlite3.connect(
             f"{self.path.absolute().as_uri()}?mode={mode}", uri=True, isolation_level=None, check_same_thread=False, timeout=30
         )
+
+    def _tune(self) -> None:
+        # After the check, so that a file of another version is not touched.
+        sql = self.sql
         if self.write:
             # The catalogue is disposable: losing the last commits in a power cut costs a rescan, not data.
             sql.execute("PRAGMA journal_mode = WAL")
@@ -50,7 +61,6 @@ class Database:
             sql.execute("PRAGMA query_only = ON")
         sql.execute("PRAGMA cache_size = -65536")
         sql.execute("PRAGMA temp_store = MEMORY")
-        return sql
 
     def _check(self) -> None:
         tables = self.sql.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]

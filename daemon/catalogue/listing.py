@@ -20,11 +20,13 @@ _RUN = """SELECT run.name, dut.name, dut.title, dut_record, started_utc, total, 
 
 
 def _capture(row: tuple[Any, ...]) -> CaptureEntry:
-    return CaptureEntry(*row[:17], row[17].hex(), row[18], row[19] or "")
+    values = [*row[:17], row[17].hex(), row[18], row[19] or ""]
+    return CaptureEntry(*values)
 
 
 def _group(row: tuple[Any, ...]) -> GroupEntry:
-    return GroupEntry(*row[:8], bool(row[8]))
+    values = [*row[:8], bool(row[8])]
+    return GroupEntry(*values)
 
 
 def group_conditions(f: Filter) -> tuple[str, list[Any]]:
