@@ -68,7 +68,7 @@ def decode(stored: bytes, dtype: np.dtype[Any], shape: tuple[int, ...], *, where
     size = dtype.itemsize * int(np.prod(shape))
     try:
         data = isal_zlib.decompress(packed, bufsize=size)
-    except isal_zlib.IsalError as exc:
+    except isal_zlib.error as exc:  # type: ignore[misc]  # the stub calls the class an instance
         raise ArchiveError(f"a chunk can't be unpacked: {exc}", where=where) from exc
     if len(data) != size:
         raise ArchiveError(f"a chunk holds {len(data)} bytes, {size} expected", where=where)

@@ -1,0 +1,84 @@
+"""The journal of a run: one JSON line an event, only ever appended, durable before the next step is taken."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Literal
+
+from greystep.daemon.failpoints import Failpoints, NoFailpoints
+
+NAME = "journal.jsonl"
+State = Literal["queued", "running", "waiting", "paused", "finished", "failed", "cancelled"]
+ENDED: frozenset[State] = frozenset({"finished", "failed", "cancelled"})
+_STATE_OF: dict[str, State] = {
+    "accepted": "queued",
+    "started": "running",
+    "waiting": "waiting",
+    "paused": "paused",
+    "resumed": "running",
+    "finished": "finished",
+    "failed": "failed",
+    "cancelled": "cancelled",
+}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One event."""
+
+    utc: str
+    event: str
+    data: dict[str, Any]
+
+
+def utc_now() -> str:
+    """Now, ISO 8601 in UTC, to the millisecond."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+class Journal:
+    """Journal of one run folder."""
+
+    def __init__(self, folder: Path, failpoints: Failpoints | None = None) -> None:
+        self.path = folder / NAME
+        self._fail = failpoints or NoFailpoints()
+
+    def append(self, event: str, **data: Any) -> None:
+        """Add an event; it is on the disk when this returns."""
+        self._fail.hit("run.journal.before-append")
+        line = json.dumps({"utc": utc_now(), "event": event, **data}, ensure_ascii=False).encode() + b"\n"
+        handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
+        try:
+            size = os.fstat(handle).st_size
+            if size and os.pread(handle, 1, size - 1) != b"\n":
+                line = b"\n" + line  # a torn last line after a power cut
+            while line:
+                line = line[os.write(handle, line) :]
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+        self._fail.hit("run.journal.after-append")
+
+    def entries(self) -> list[Entry]:
+        """All events; torn lines are passed over."""
+        try:
+            text = self.path.read_text(encoding="utf-8", errors="replace")
+        except FileNotFoundError:
+            return []
+        out = []
+        for line in text.splitlines():
+            try:
+                record = json.loads(line)
+                out.append(Entry(str(record.pop("utc")), str(record.pop("event")), record))
+            except (ValueError, KeyError, AttributeError, TypeError):
+                continue
+        return out
+
+    def state(self) -> State:
+        """State after the last event."""
+        states = [_STATE_OF[e.event] for e in self.entries() if e.event in _STATE_OF]
+        return states[-1] if states else "queued"

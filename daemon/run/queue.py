@@ -1,0 +1,61 @@
+"""Which run is next: the accepted ones that have not ended, highest priority first, then the oldest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from greystep.daemon.home import Home
+from greystep.schema.errors import PlanError
+
+from .journal import ENDED, Journal, State
+from .spool import PLAN, load_plan
+from .status import read_status
+
+
+@dataclass(frozen=True)
+class Queued:
+    """A run that has not ended."""
+
+    run: str
+    folder: Path
+    priority: int
+    state: State
+    name: str
+
+
+def run_folders(home: Home) -> list[Path]:
+    """All run folders, oldest first."""
+    try:
+        return sorted(p for p in home.runs.iterdir() if (p / PLAN).is_file())
+    except FileNotFoundError:
+        return []
+
+
+def open_runs(home: Home) -> list[Queued]:
+    """Runs that have not ended, in the order in which they will be taken."""
+    found = []
+    for folder in run_folders(home):
+        state = Journal(folder).state()
+        if state in ENDED:
+            continue
+        try:
+            plan = load_plan(folder).plan
+            if plan.pattern == "manual":
+                continue  # taken by a person with 'greystep capture'
+            found.append(Queued(folder.name, folder, plan.priority, state, plan.name))
+        except PlanError:
+            found.append(Queued(folder.name, folder, 0, state, "unreadable plan"))
+    return sorted(found, key=lambda q: (-q.priority, q.run))
+
+
+def ended_runs(home: Home) -> list[str]:
+    """Runs that are over, whatever the way."""
+    return [p.name for p in run_folders(home) if Journal(p).state() in ENDED]
+
+
+def status_of(home: Home, run: str) -> dict[str, object]:
+    """Last known status of a run."""
+    folder = home.runs / run
+    status = read_status(folder) or {"run": run}
+    return status | {"state": Journal(folder).state()}

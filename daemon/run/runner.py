@@ -1,0 +1,314 @@
+"""Carry out one run: take every planned capture that is not in the archive yet, and leave the display dark."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Final, TypeVar
+
+import tenacity
+from greystep.daemon.archive.archive import Archive
+from greystep.daemon.archive.reading import archived_light
+from greystep.daemon.failpoints import Failpoints, NoFailpoints
+from greystep.daemon.home import Home
+from greystep.daemon.host import PluginHost
+from greystep.schema.capture import Capture, CaptureHeader, CaptureMeta
+from greystep.schema.errors import (
+    GreystepError,
+    InstrumentError,
+    PlanError,
+    Problem,
+    RefusedError,
+)
+from greystep.schema.flags import SegmentFlag
+from greystep.schema.ids import IdSource
+from greystep.schema.plan import Plan
+
+from . import acquire, requests
+from .flash import CAUTION
+from .journal import Journal, State, utc_now
+from .planned import PlannedCapture, bytes_needed, planned_captures
+from .rig import KEEP_ALIVE_S, Rig, open_rig
+from .spool import Checked, load_plan
+from .status import RunStatus
+from .writing import ArchiveWriter
+
+T = TypeVar("T")
+_TRIES: Final = 3
+_RESERVE_BYTES: Final = 50_000_000
+"""Room that is left for journals and the catalogue."""
+_LOOK_S: Final = 0.25
+
+
+@dataclass(frozen=True)
+class RunnerParts:
+    """What a runner needs; passed in by the service."""
+
+    home: Home
+    host: PluginHost
+    archive: Archive
+    ids: IdSource
+    archived: Callable[[CaptureHeader], None] = lambda _: None
+    """Told of every archived capture, in the writer's thread."""
+    shutdown: threading.Event = field(default_factory=threading.Event)
+    failpoints: Failpoints = field(default_factory=NoFailpoints)
+    software: dict[str, str] = field(default_factory=dict)
+    log: Callable[..., None] = lambda *_args, **_fields: None
+    retry_wait_s: float = 1.0
+    free_bytes: Callable[[Path], int] = lambda path: shutil.disk_usage(path).free
+
+
+class _Ended(Exception):  # noqa: N818 - an outcome, not an error
+    """The run was asked to end."""
+
+    def __init__(self, state: State, reason: str = "") -> None:
+        self.state: State = state
+        self.reason = reason
+
+
+class Runner:
+    """One run. `execute` returns its state: finished, failed, cancelled, paused, or running when the service stops."""
+
+    def __init__(self, parts: RunnerParts, run: str) -> None:
+        self.parts = parts
+        self.run = run
+        self.folder = parts.home.runs / run
+        self.journal = Journal(self.folder, parts.failpoints)
+        self.status = RunStatus(run, "", "", "queued")
+        self._pace: list[tuple[float, float]] = []
+
+    def execute(self) -> State:
+        """Go on with the run where it stopped."""
+        try:
+            checked = load_plan(self.folder)
+        except GreystepError as exc:
+            return self._end("failed", str(exc))
+        plan = checked.plan
+        items = planned_captures(plan)
+        done = self._done(plan)
+        self.status = RunStatus(
+            self.run,
+            plan.name,
+            plan.dut.id,
+            "running",
+            done=len(done & {i.key for i in items}),
+            total=len(items),
+            caution=f"{checked.flash.reason}. {CAUTION}" if checked.flash.above_threshold else "",
+            priority=plan.priority,
+        )
+        left = [i for i in items if i.key not in done]
+        self.parts.failpoints.hit("run.begin")
+        try:
+            if left:
+                self._take_all(checked, left)
+        except _Ended as ended:
+            return self._end(ended.state, ended.reason)
+        except GreystepError as exc:
+            return self._end("failed", str(exc))
+        except Exception as exc:
+            # A bug must not leave the run open for ever, nor a bright pattern on the display (the rig is closed by now).
+            self.parts.log("run broke", run=self.run, error=f"{type(exc).__name__}: {exc}", level="error")
+            self._end("failed", f"internal error: {type(exc).__name__}: {exc}")
+            raise
+        return self._end("finished")
+
+    def _done(self, plan: Plan) -> set[str]:
+        """Keys of the captures that are in the archive: the files are the truth, not the journal."""
+        folder = self.parts.archive.run_folder(plan.dut.id, self.run)
+        self.parts.archive.sweep(folder)
+        return {p.stem for p in folder.glob("*.h5") if not p.name.startswith(".")}
+
+    def _take_all(self, checked: Checked, left: list[PlannedCapture]) -> None:
+        self._stop_if_asked()
+        self._wait_for_room(bytes_needed(checked.plan) * len(left) // max(self.status.total, 1))
+        self.journal.append("started", left=len(left), total=self.status.total)
+        self._write_status()
+        rig = self._retrying(lambda: open_rig(self.parts.home, self.parts.host), "opening the bench", lambda: None)
+        session = acquire.Session(rig, checked.plan, checked.source.text, stop=self._stopping)
+        writer = ArchiveWriter(self.parts.archive, self._archived, self._disk_full)
+        try:
+            self._check_roles(checked.plan, rig)
+            self._remember_light(session)
+            rig.pattern.keep_alive(max(KEEP_ALIVE_S, 4 * checked.plan.capture.hold_s))
+            self._take_each(session, left, writer)
+        finally:
+            trouble = rig.close()
+            if trouble:
+                self.parts.log("the display may not be dark", run=self.run, error=trouble, level="error")
+            writer.close()
+
+    def _take_each(self, session: acquire.Session, left: list[PlannedCapture], writer: ArchiveWriter) -> None:
+        applied = ""
+        for index, item in enumerate(left):
+            self._stop_if_asked()
+            if item.group != applied:
+                self._retrying(partial(session.rig.pattern.apply, item.condition.driven()), item.key, session.rig.recover)
+                if applied or index:
+                    session.seen.by_level.clear()  # another condition, another light
+                applied = item.group
+            self.status.current = item.key
+            self._write_status(left[index:])
+            self.parts.failpoints.hit("run.capture.before-acquire")
+            begun = time.monotonic()
+            capture = self._take(session, item)
+            self._pace.append((time.monotonic() - begun, item.estimate_s))
+            self.parts.failpoints.hit("run.capture.after-acquire")
+            writer.put(capture)
+
+    def _take(self, session: acquire.Session, item: PlannedCapture) -> Capture:
+        tries = 0
+
+        def attempt() -> Capture:
+            nonlocal tries
+            tries += 1
+            if tries > 1:
+                session.rig.pattern.apply(item.condition.driven())
+            return acquire.take(session, item, self._meta(session, item, tries))
+
+        return self._retrying(attempt, item.key, session.rig.recover)
+
+    def _retrying(self, call: Callable[[], T], what: str, recover: Callable[[], None]) -> T:
+        """Call with bounded retries after a failing instrument; recovery in between."""
+
+        def before_sleep(state: tenacity.RetryCallState) -> None:
+            exc = state.outcome.exception() if state.outcome else None
+            self.status.retries += 1
+            self.parts.log("retry", run=self.run, step=what, tries=state.attempt_number, error=str(exc), level="warning")
+            self.journal.append("retry", step=what, error=str(exc))
+            try:
+                recover()
+            except InstrumentError as again:
+                self.parts.log("recovery failed", run=self.run, step=what, error=str(again), level="warning")
+
+        policy = tenacity.Retrying(
+            stop=tenacity.stop_after_attempt(_TRIES),
+            wait=tenacity.wait_exponential(multiplier=self.parts.retry_wait_s, max=30),
+            retry=tenacity.retry_if_exception(lambda e: isinstance(e, InstrumentError) and not isinstance(e, RefusedError)),
+            before_sleep=before_sleep,
+            sleep=self._pause,
+            reraise=True,
+        )
+        return policy(call)
+
+    def _pause(self, seconds: float) -> None:
+        self.parts.shutdown.wait(seconds)
+        self._stop_if_asked()
+
+    def _meta(self, session: acquire.Session, item: PlannedCapture, tries: int) -> CaptureMeta:
+        plan, bench = session.plan, session.rig.bench
+        return CaptureMeta(
+            id=self.parts.ids.new(),
+            run=self.run,
+            key=item.key,
+            kind=item.kind,
+            group=item.group,
+            dut=plan.dut,
+            condition=item.condition,
+            sensor=bench.sensor,
+            bits=plan.levels.bits,
+            bench=bench.name,
+            operator=plan.operator or bench.operator,
+            started_utc=utc_now(),
+            started_monotonic_s=time.monotonic(),
+            planned=item.place,
+            notes=(f"taken after {tries - 1} failed tries",) if tries > 1 else (),
+            software=self.parts.software,
+        )
+
+    def _check_roles(self, plan: Plan, rig: Rig) -> None:
+        bits = rig.pattern.bits()
+        missing = []
+        if plan.power and rig.meter("power") is None:
+            missing.append(Problem("power figures need a power meter on the bench", "plan.toml", path="power"))
+        if plan.warm_up and rig.meter("luminance") is None:
+            missing.append(Problem("waiting for warm-up needs a luminance meter on the bench", "plan.toml", path="warm_up"))
+        if bits != plan.levels.bits:
+            missing.append(Problem(f"the pattern source drives {bits} bits", "plan.toml", path="levels.bits"))
+        allowed = rig.pattern.allowed()
+        for i, condition in enumerate(plan.condition):
+            # Values are judged by the driver when they are set; unknown names are told before the first capture.
+            missing += [
+                Problem(
+                    f"the DUT has no such setting; it has {', '.join(sorted(allowed)) or 'none'}",
+                    "plan.toml",
+                    path=f"condition.{i}.{name}",
+                )
+                for name in condition.driven()
+                if name not in allowed
+            ]
+        if missing:
+            raise PlanError(missing)
+
+    def _remember_light(self, session: acquire.Session) -> None:
+        """After a restart, ranges come from the steady captures that are in the archive already."""
+        for level, light in archived_light(self.parts.archive, session.plan.dut.id, self.run):
+            session.seen.note(level, light)
+
+    def _archived(self, capture: Capture, header: CaptureHeader) -> None:
+        self.status.done += 1
+        if (capture.flags & ~(SegmentFlag.RETAKEN)).any():
+            self.status.flagged += 1
+        self.journal.append("captured", key=header.meta.key, capture=header.meta.id, sha256=header.sha256)
+        self.parts.archived(header)
+
+    # Waiting and stopping
+
+    def _stopping(self) -> bool:
+        return self.parts.shutdown.is_set() or requests.asked(self.folder, "cancel") or requests.asked(self.folder, "pause")
+
+    def _stop_if_asked(self) -> None:
+        if self.parts.shutdown.is_set():
+            raise _Ended("running", "the service was stopped; goes on at its next start")
+        if requests.asked(self.folder, "cancel"):
+            raise _Ended("cancelled", "cancelled by request")
+        if requests.asked(self.folder, "pause"):
+            raise _Ended("paused", "paused by request")
+
+    def _room(self, needed: int) -> str:
+        free = self.parts.free_bytes(self.parts.home.raw) - _RESERVE_BYTES
+        return "" if free >= needed else f"needs {needed / 1e9:.2f} GB, {max(free, 0) / 1e9:.2f} GB free"
+
+    def _wait_for_room(self, needed: int) -> None:
+        told = False
+        while reason := self._room(needed):
+            if not told:
+                self.journal.append("waiting", reason=reason)
+                told = True
+            self._wait(reason)
+            self._stop_if_asked()
+
+    def _disk_full(self, reason: str) -> bool:
+        """Called by the writer: wait a moment; False when the run must stop."""
+        self._wait(f"{reason}; {self._room(_RESERVE_BYTES) or 'trying again'}")
+        return not self._stopping()
+
+    def _wait(self, reason: str) -> None:
+        self.status.state, self.status.reason = "waiting", reason
+        self._write_status()
+        self.parts.shutdown.wait(1.0)
+        self.status.state, self.status.reason = "running", ""
+
+    def _write_status(self, left: list[PlannedCapture] | None = None) -> None:
+        if left:
+            pace = sum(t for t, _ in self._pace) / max(sum(e for _, e in self._pace), 1e-9) if self._pace else 1.0
+            self.status.time_left_s = round(sum(i.estimate_s for i in left) * pace, 1)
+        try:
+            self.status.write(self.folder)
+        except OSError as exc:
+            self.parts.log("status can't be written", run=self.run, error=str(exc), level="warning")
+
+    def _end(self, state: State, reason: str = "") -> State:
+        self.parts.failpoints.hit("run.end.before-journal")
+        self.status.state, self.status.reason, self.status.current = state, reason, ""
+        self.status.time_left_s = 0.0 if state == "finished" else None
+        if state != "running":
+            self.journal.append(state, reason=reason, done=self.status.done, total=self.status.total)
+            requests.take(self.folder, "cancel", "pause", "resume")
+        self._write_status()
+        self.parts.failpoints.hit("run.end.after-journal")
+        return state
