@@ -78,29 +78,31 @@ class Engine:
         results: list[Result] = []
         unreadable: tuple[Unreadable, ...] = ()
         raw = _RawShelf(self._archive, self._announce)
+        pace = _Pace()
         done = 0
         fresh: dict[tuple[int, int], tuple[Record, ...] | None] = {}
         try:
             for wanted in work.captures:
-                for method, result in self._capture(work, wanted, raw):
+                for method, result in self._capture(work, wanted, raw, pace):
                     results.append(result)
                     fresh[method, wanted.source.row] = None if result.failure else result.records
                 done += 1
             results += [self._summary(work, s, fresh, raw) for s in work.summaries]
         except _UnreadableError as exc:
             unreadable = (Unreadable(exc.source.id, exc.reason),)
-        return Outcome(tuple(results), unreadable, time.monotonic() - started, done)
+        seconds = time.monotonic() - started
+        return Outcome(tuple(results), unreadable, seconds, done, pace.rows(done, seconds))
 
     # One capture
 
-    def _capture(self, work: Work, wanted: Wanted, raw: _RawShelf) -> list[tuple[int, Result]]:
+    def _capture(self, work: Work, wanted: Wanted, raw: _RawShelf, pace: _Pace) -> list[tuple[int, Result]]:
         source, inputs = wanted.source, work.inputs_of(wanted.source)
         complete = work.steady_complete or source.kind not in ("step", "steady")
         out = []
         for index in wanted.methods:
             method = work.methods[index]
             try:
-                records = self._figures(method, source, work.context_of(source), complete, raw)
+                records = self._figures(method, source, work.context_of(source), complete, raw, pace)
                 result = Result(work.group, source.row, method.id, method.fingerprint, inputs, records)
             except (_UnreadableError, MemoryError):
                 raise
@@ -110,7 +112,13 @@ class Engine:
         return out
 
     def _figures(
-        self, method: ResolvedMethod, source: Source, about: tuple[Source, ...], complete: bool, raw: _RawShelf
+        self,
+        method: ResolvedMethod,
+        source: Source,
+        about: tuple[Source, ...],
+        complete: bool,
+        raw: _RawShelf,
+        pace: _Pace | None = None,
     ) -> tuple[Record, ...]:
         estimator = self._estimator(method)
         context = replace(self._context(method, about, raw), complete=complete)
@@ -118,7 +126,11 @@ class Engine:
         self._announce(Step("computing", source.path, method.id))
         parameters = self._model("estimator", method.fingerprint, estimator, method.parameters)
         flags = () if complete else ("incomplete",)
-        return tuple(record.pack(f, flags) for s in subjects for f in estimator.estimate(s, context, parameters))
+        began = time.monotonic()
+        made = tuple(record.pack(f, flags) for s in subjects for f in estimator.estimate(s, context, parameters))
+        if pace:
+            pace.add(method.id, time.monotonic() - began)
+        return made
 
     def _context(self, method: ResolvedMethod, sources: tuple[Source, ...], raw: _RawShelf) -> Context:
         hashes = tuple(s.sha256 for s in sources)
@@ -214,6 +226,23 @@ class Engine:
             made: BaseModel = plugin.Parameters.model_validate(values)
             self._parameters[key] = made
         return self._parameters[key]
+
+
+class _Pace:
+    """What each method cost."""
+
+    def __init__(self) -> None:
+        self._spent: dict[str, tuple[int, float]] = {}
+
+    def add(self, method: str, seconds: float) -> None:
+        """One capture."""
+        n, before = self._spent.get(method, (0, 0.0))
+        self._spent[method] = (n + 1, before + seconds)
+
+    def rows(self, captures: int, seconds: float) -> tuple[tuple[str, int, float], ...]:
+        """(method, captures, seconds), and the rest of the time under the empty name."""
+        rest = max(0.0, seconds - sum(s for _, s in self._spent.values()))
+        return (("", captures, rest), *((m, n, s) for m, (n, s) in self._spent.items()))
 
 
 class _RawShelf:

@@ -47,7 +47,11 @@ def pack(items: Sequence[Any]) -> list[bytes | memoryview]:
     arrays: list[np.ndarray[Any, Any]] = []
     text = json.dumps([_encode(item, arrays, "") for item in items], separators=(",", ":")).encode()
     text += b" " * (-len(text) % 64)
-    body: list[bytes | memoryview] = [len(text).to_bytes(8, "little"), text, *(a.data.cast("B") if a.size else b"" for a in arrays)]
+    body: list[bytes | memoryview] = [
+        len(text).to_bytes(8, "little"),
+        text,
+        *(a.data.cast("B") if a.size else b"" for a in arrays),
+    ]
     check = 0
     for part in body:
         check = isal_zlib.crc32(part, check)

@@ -20,6 +20,7 @@ from .worker import MARK_SIZE, make_engine, read_mark, serve
 
 STALL_S: Final = 300.0
 """A worker that announces nothing new for so long hangs, and is ended."""
+_START_S: Final = 60.0
 
 
 class _Worker:
@@ -39,7 +40,9 @@ class _Worker:
         count = read_mark(self.mark)[0]
         if count != self.seen[0]:
             self.seen = (count, now)
-        return self.batch is not None and now - self.seen[1] > stall_s
+        # A process that is still loading its plugins has more time than one that computes.
+        limit = stall_s if count else max(stall_s, _START_S)
+        return self.batch is not None and now - self.seen[1] > limit
 
     def end(self) -> None:
         """Kill if needed, and reap."""

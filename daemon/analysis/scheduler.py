@@ -170,7 +170,7 @@ class Scheduler:
             landed: list[Work] = []
             results = self._after_death(item.batch, item.death, landed) if item.death else []
             results += [r for o in item.outcomes for r in o.results]
-            self._catalogue.store(results)
+            self._catalogue.store(results, (), [p for o in item.outcomes for p in o.paces])
             for outcome in item.outcomes:
                 self._account(outcome)
             self._returned.popleft()

@@ -121,6 +121,8 @@ class Outcome:
     seconds: float = 0.0
     captures: int = 0
     """Captures that were worked on."""
+    paces: tuple[tuple[str, int, float], ...] = ()
+    """(method id, captures, seconds): what each method cost; `` stands for reading and preparing."""
 
 
 def context_sources(steady: tuple[Source, ...], source: Source) -> tuple[Source, ...]:

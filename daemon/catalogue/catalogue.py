@@ -15,7 +15,7 @@ from greystep.schema.figure import Component
 from greystep.schema.measurement import Measurement
 
 from . import backlog, listing, query, ranking
-from .database import Database
+from .database import Database, set_aside
 from .entries import CaptureEntry, Covered, Filter, GroupEntry, MethodEntry, Result
 from .intake import Intake, refresh
 from .record import Record
@@ -45,11 +45,7 @@ class Catalogue:
         try:
             return cls(path, write=True), ""
         except CatalogueError as exc:
-            number = 1 + sum(1 for _ in path.parent.glob(f"{path.name}.aside-*[0-9]"))
-            for suffix in ("", "-wal", "-shm"):
-                old = path.with_name(path.name + suffix)
-                if old.exists():
-                    old.rename(path.with_name(f"{path.name}.aside-{number}{suffix}"))
+            set_aside(path)
             return cls(path, write=True), str(exc)
 
     @property
@@ -208,11 +204,22 @@ class Catalogue:
         with self._writing():
             self._store.set_methods(methods)
 
-    def store(self, results: Iterable[Result], covered: Sequence[Covered] = ()) -> None:
-        """Add results and note what is up to date now, in one transaction."""
+    def store(
+        self,
+        results: Iterable[Result],
+        covered: Sequence[Covered] = (),
+        paces: Iterable[tuple[str, int, float]] = (),
+    ) -> None:
+        """Add results, note what is up to date now and what it cost (method id, captures, s), in one transaction."""
         with self._writing():
             self._store.put(results)
             self._store.cover(covered)
+            self._store.pace(paces)
+
+    def paces(self) -> dict[str, float]:
+        """Seconds a capture by method id, as measured lately; the empty name stands for reading and preparing."""
+        with self._reading() as db:
+            return {name: s / n for name, n, s in db.sql.execute("SELECT * FROM pace WHERE captures > 0")}
 
     def standing(self, group: int) -> dict[tuple[str, str], dict[int, bytes]]:
         """What a group has: (method id, fingerprint) -> capture row (0: the group) -> digest of the inputs."""

@@ -115,3 +115,17 @@ class Database:
         """After a rollback: words that were added in it are gone."""
         self._words.clear()
         self._texts.clear()
+
+
+def set_aside(path: Path) -> Path | None:
+    """Move a catalogue out of the way, with what SQLite keeps beside it. Returns where it is now."""
+    if not path.exists():
+        return None
+    number = 1
+    while path.with_name(f"{path.name}.aside-{number}").exists():
+        number += 1
+    for suffix in ("", "-wal", "-shm"):
+        old = path.with_name(path.name + suffix)
+        if old.exists():
+            old.rename(path.with_name(f"{path.name}.aside-{number}{suffix}"))
+    return path.with_name(f"{path.name}.aside-{number}")

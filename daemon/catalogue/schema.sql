@@ -1,5 +1,7 @@
 -- Text that comes again and again (quantities, units, reasons, flags, forms of budgets) stands once, in `word`.
 CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL) WITHOUT ROWID;
+-- What a method cost so far, for estimates; the empty name stands for reading and preparing.
+CREATE TABLE pace (name TEXT PRIMARY KEY, captures INTEGER NOT NULL, seconds REAL NOT NULL) WITHOUT ROWID;
 CREATE TABLE word (id INTEGER PRIMARY KEY, text TEXT NOT NULL UNIQUE);
 
 CREATE TABLE dut (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE, title TEXT NOT NULL, panel TEXT NOT NULL);

@@ -128,6 +128,15 @@ class Store:
                 "UPDATE grp SET coverage = (SELECT id FROM coverage WHERE members = ?) WHERE id = ?", (members, s.group)
             )
 
+    def pace(self, paces: Iterable[tuple[str, int, float]]) -> None:
+        """Add what was measured; the past counts half from a thousand captures on, so that the figure follows the machine."""
+        self._db.sql.executemany(
+            """INSERT INTO pace VALUES (?,?,?) ON CONFLICT DO UPDATE SET
+               seconds = seconds / iif(captures > 1000, 2, 1) + excluded.seconds,
+               captures = captures / iif(captures > 1000, 2, 1) + excluded.captures""",
+            paces,
+        )
+
     def _method(self, name: str, fingerprint: str) -> tuple[int, bool, tuple[int, ...]]:
         """Row, whether it is current, and rows of the method's other fingerprints."""
         known = self._methods.get((name, fingerprint))
