@@ -42,6 +42,8 @@ class Transition:
     """Names of `FIGURE_FLAGS` that already hold for this transition (clipped, no_trigger, ripple, ...)."""
     smoothing_s: float = 0.0
     """Length of the window that the preparation averaged over, in s; 0: none."""
+    gap_s: float = 0.0
+    """Longest stretch in which the backlight gave no light and the trace was filled from both sides, in s; 0: none."""
     command_delay_s: float = 0.0
     """From the sync edge to the wire, in s: the pattern source's own delay."""
     wanted_repeats: int = 0
@@ -124,6 +126,8 @@ class Ripple:
     """Whether the phase holds over a record, so that the waveform can be divided out."""
     waveform: Array | None = None
     """[phase] one period, mean 1."""
+    u_waveform: float = 0.0
+    """Standard uncertainty of a point of the waveform (root mean square)."""
 
 
 @dataclass(frozen=True)

@@ -81,10 +81,9 @@ def trace(cell: Cell, rng: np.random.Generator) -> tuple[Transition, Ripple]:
     rows = rows + rng.normal(0, step * 10 ** (-cell.snr_db / 20), rows.shape)
     quantum = 1 / 2**cell.bits
     rows = np.rint(rows / quantum) * quantum
-    smoothing = 0.0
     if cell.ripple:
-        rows, smoothing, _ = remove_ripple(rows, ripple, INTERVAL_S)
-    return Transition(0, 255, rows, START_S, INTERVAL_S, quantum=quantum, smoothing_s=smoothing), ripple
+        rows = remove_ripple(rows, ripple, INTERVAL_S).light
+    return Transition(0, 255, rows, START_S, INTERVAL_S, quantum=quantum), ripple
 
 
 def estimator(name: str) -> tuple[object, object]:

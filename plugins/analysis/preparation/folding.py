@@ -70,7 +70,7 @@ def waveform_of(rows: Array, interval_s: float, frequency_hz: float, bins: int, 
         rows: [segment, sample], each around its own mean.
 
     Returns:
-        [bin] waveform (mean taken off, in the unit of `rows`), [bin] its standard error, [segment] phases.
+        [bin] waveform (in the unit of `rows`), [bin] its standard error, [segment] phases.
     """
     samples = rows.shape[1]
     start = int(np.argmax(rows.var(axis=1)))
@@ -100,4 +100,4 @@ def _stack(rows: Array, phases: Array, interval_s: float, frequency_hz: float, b
     everywhere = np.arange(bins)
     wave = np.interp(everywhere, filled, mean, period=bins)
     u = np.interp(everywhere, filled, np.sqrt(variance / n), period=bins)
-    return wave - wave.mean(), u
+    return wave, u

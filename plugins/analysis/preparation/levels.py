@@ -11,6 +11,7 @@ the 10-90 % duration comes out 16.6 % short. `asymptote` therefore tells how far
 from __future__ import annotations
 
 import math
+
 import numpy as np
 from numpy.typing import NDArray
 

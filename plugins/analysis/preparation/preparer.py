@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, Field
 
 from .curve import curve_of, steady_mean
-from .light import light_of
+from .light import Light, light_of, row_flags
 from .luminance import luminance_scale, meter_reading
 from .ripple import find_ripple
-from .waveform import remove_ripple
+from .waveform import Removal, remove_ripple
 
 Array = NDArray[np.float64]
 
@@ -27,9 +27,8 @@ Array = NDArray[np.float64]
 class LightParameters(Model):
     """How traces are prepared."""
 
-    ripple: Literal["auto", "divide", "fit", "window", "none"] = "auto"
-    """How backlight ripple is taken out: by dividing by its waveform, by a fit over one period, by a window of one period, or
-    as suits what was found."""
+    ripple: Literal["auto", "divide", "window", "none"] = "auto"
+    """How backlight ripple is taken out: by dividing by its waveform, by a window of one period, or as suits what was found."""
     timebase_rel_u: Annotated[float, Field(ge=0, lt=0.1)] = 5e-5
     """Relative standard uncertainty of the digitiser's time base."""
 
@@ -90,16 +89,11 @@ class LightPreparer:
         return [_series(capture)]
 
 
-def _finite(light: Array) -> NDArray[np.bool_]:
-    return np.asarray(np.isfinite(light).all(axis=1), dtype=np.bool_)
-
-
 def _steady(capture: Capture, scale: float | None) -> Steady:
     light = light_of(capture, scale)
-    good = _finite(light.values)
-    flags = light.flags if good.all() else tuple(sorted({*light.flags, "bad_samples"}))
+    flags = row_flags(capture, light, np.ones(capture.segments, dtype=np.bool_))
     level = int(capture.from_level[0]) if capture.segments else 0
-    return Steady(level, light.values[good], _interval(capture), light.unit, light.quantum, meter_reading(capture), flags)
+    return Steady(level, light.values[light.usable], _interval(capture), light.unit, light.quantum, meter_reading(capture), flags)
 
 
 def _interval(capture: Capture) -> float:
@@ -121,40 +115,44 @@ def _even(capture: Capture, values: Array) -> Array:
 
 
 def _transitions(capture: Capture, context: Context, p: LightParameters) -> list[Transition]:
-    pairs = dict.fromkeys(zip(capture.from_level.tolist(), capture.to_level.tolist(), strict=True))
-    return [_transition(capture, context, p, a, b) for a, b in pairs if a != b]
-
-
-def _transition(capture: Capture, context: Context, p: LightParameters, from_level: int, to_level: int) -> Transition:
-    rows = np.asarray((capture.from_level == from_level) & (capture.to_level == to_level))
-    read = light_of(capture, context.luminance_scale, rows)
-    good = _finite(read.values)
-    raw = _even(capture, read.values[good])
-    flags = set(read.flags) | (set() if good.all() else {"bad_samples"})
+    """Both directions of a step capture. Ripple is removed from all segments together: a locked phase shows in the bright ones."""
+    read = light_of(capture, context.luminance_scale)
     interval = _interval(capture)
-    ripple = context.ripple
-    light, smoothing, way = remove_ripple(raw, ripple, interval, p.ripple) if raw.size else (raw, 0.0, "none")
-    if ripple.kind == "strobe":
-        flags.add("strobed")
-    if ripple.kind == "dither":
-        flags.add("dithered")
-    if way != "none":
-        flags.add("ripple")
-    out = Transition(
-        from_level,
-        to_level,
-        light,
+    raw = _even(capture, read.values[read.usable])
+    removal = remove_ripple(raw, context.ripple, interval, p.ripple) if raw.size else Removal(raw, "none")
+    common = Transition(
+        0,
+        0,
+        removal.light,
         float(capture.times_s[0]) if capture.samples else capture.start_s,
         interval,
         unit=read.unit,
         quantum=read.quantum,
-        raw=raw if way != "none" else None,
-        flags=tuple(sorted(flags)),
-        smoothing_s=smoothing,
+        raw=raw if removal.way != "none" else None,
+        flags=_ripple_flags(context, removal),
+        smoothing_s=removal.window_s,
+        gap_s=removal.gap_s,
         command_delay_s=capture.meta.pattern_delay_s,
         wanted_repeats=capture.meta.planned.repeats,
     )
-    return _trimmed(out, smoothing) if smoothing else out
+    if removal.window_s:
+        common = _trimmed(common, removal.window_s)
+    pairs = dict.fromkeys(zip(capture.from_level.tolist(), capture.to_level.tolist(), strict=True))
+    return [_direction(capture, read, common, a, b) for a, b in pairs if a != b]
+
+
+def _direction(capture: Capture, read: Light, common: Transition, from_level: int, to_level: int) -> Transition:
+    """The segments of one direction."""
+    rows = np.asarray((capture.from_level == from_level) & (capture.to_level == to_level))
+    kept = rows[read.usable]
+    flags = tuple(sorted({*common.flags, *row_flags(capture, read, rows)}))
+    raw = None if common.raw is None else common.raw[kept]
+    return replace(common, from_level=from_level, to_level=to_level, light=common.light[kept], raw=raw, flags=flags)
+
+
+def _ripple_flags(context: Context, removal: Removal) -> tuple[str, ...]:
+    kinds = {"strobe": ("strobed",), "dither": ("dithered",)}
+    return (*kinds.get(context.ripple.kind, ()), *(("ripple",) if removal.way != "none" else ()))
 
 
 def _trimmed(transition: Transition, window_s: float) -> Transition:

@@ -212,7 +212,7 @@ def _described(light: Array, interval_s: float, frequency_hz: float, refresh_rat
     waveform = waveform / waveform.mean()
     depth, duty = depth_of(waveform)
     kind = classify(frequency_hz, depth, duty, refresh_rate_hz)
-    return Ripple(kind, frequency_hz, depth, duty, u_frequency, stable, waveform)
+    return Ripple(kind, frequency_hz, depth, duty, u_frequency, stable, waveform, float(np.sqrt(np.mean(u**2))))
 
 
 def _drift(rows: Array, interval_s: float, frequency_hz: float, wave: Array, phases: Array) -> tuple[float, float, bool]:

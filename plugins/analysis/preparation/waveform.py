@@ -1,9 +1,9 @@
 """Taking the backlight's ripple out of a trace.
 
 Where the phase holds over a record, the trace is divided by the waveform (a published comparison puts the error of this way
-at 2 % at most, that of a moving window at up to 46 %). Where the waveform comes close to zero, division would blow up the
-noise; then light and its slope are fitted to the product with the waveform over one period (`fit_over_period`). Where the phase
-does not hold, a window of exactly one period is left; its length is handed on, so that its bias can be corrected.
+at 2 % at most, that of a moving window at up to 46 %). Where the waveform comes close to zero nothing can be divided: these gaps
+are filled with cubics fitted to the light before and after each, and their length is handed on. Where the phase does not hold, or a
+period has few samples, a window of exactly one period is left; its length is handed on too, so that its bias can be corrected.
 """
 
 from __future__ import annotations
@@ -20,8 +20,10 @@ from .folding import bins_of, circular_mean, match, wrapped
 
 Array = NDArray[np.float64]
 
-DIVISIBLE: Final = 0.25
-"""Least value of the waveform (mean 1) by which a trace is divided."""
+LIT: Final = 0.15
+"""Least value of the waveform (mean 1) by which a trace is divided; below it is a gap."""
+LEAST_PERIOD: Final = 16
+"""With fewer samples a period there is a window and no division: edges would fill the period."""
 STEEP: Final = 0.15
 """A change of the waveform over two samples above which the samples at the edge are left out: they saw part of each side."""
 TOGETHER: Final = 0.03
@@ -79,9 +81,11 @@ def find_phases(light: Array, base: Array, ripple: Ripple, interval_s: float) ->
         weight = np.bincount(place, (mean * mean)[use], bins)
         profile = np.where(weight > 0, sums / np.maximum(weight, 1e-300), 0.0)
         turns[i], strength[i] = -match(profile, ripple.waveform) % 1.0, float(weight.sum())
-    locked, spread = circular_mean(turns, strength)
-    if len(turns) > 2 and spread < TOGETHER and bool((frequencies == nominal).all()):
-        turns = np.full(len(turns), locked)
+    # Segments that rest in the dark say little: where the bright ones agree, theirs is the phase of all.
+    bright = strength > 0.3 * strength.max()
+    locked, spread = circular_mean(turns[bright], strength[bright])
+    if bright.sum() > 1 and spread < TOGETHER and bool((frequencies[bright] == nominal).all()):
+        turns, frequencies = np.full(len(turns), locked), np.full(len(turns), nominal)
     return Phases(turns, frequencies)
 
 
@@ -94,7 +98,7 @@ def _resting(base: Array, width: float) -> NDArray[np.bool_]:
         change[half : n - half] = np.abs(base[2 * half :] - base[: n - 2 * half])
     use = change < 0.02 * np.maximum(base, 0.2 * float(base.max()))
     use[:half], use[n - half :] = False, False
-    return use if use.sum() > max(4 * width, 0.1 * n) else np.ones(n, dtype=np.bool_)
+    return use if use.sum() > width else np.ones(n, dtype=np.bool_)
 
 
 PARTS: Final = 12
@@ -158,76 +162,91 @@ def steep_edges(waveform: Array, period: float) -> Array:
     return near.astype(np.float64) if near.mean() < 0.4 else np.zeros(points)
 
 
-def fit_over_period(row: Array, wave: Array, width: float, use: Array) -> Array:
-    """Light from `row = light * wave + noise`: a straight line fitted by least squares over one period around each sample.
+def divided(row: Array, wave: Array, edge: NDArray[np.bool_], width: float) -> tuple[Array, int]:
+    """Row over wave, with what lies in the dark or at a steep edge filled in from both sides.
 
     Args:
         row: [sample].
-        wave: [sample], mean 1, may touch zero.
-        width: of the window, in samples.
-        use: [sample] weights, 0 to leave a sample out.
+        wave: [sample], mean 1.
+        edge: [sample] whether a sample may have seen both sides of a steep edge.
+        width: of a period, in samples.
+
+    Returns:
+        [sample] light, and the length of the longest gap in samples.
     """
-    n = len(row)
-    half = max(1, round(width / 2))
-    u = np.arange(n) - n / 2
-    low, high = np.clip(np.arange(n) - half, 0, n), np.clip(np.arange(n) + half + 1, 0, n)
-
-    def over(values: Array) -> Array:
-        total = np.concatenate([[0.0], np.cumsum(values)])
-        return np.asarray(total[high] - total[low])
-
-    ww, wy = use * wave * wave, use * wave * row
-    s0, s1, s2 = over(ww), over(ww * u), over(ww * u * u)
-    r0, r1 = over(wy), over(wy * u)
-    c1, c2, q1 = s1 - s0 * u, s2 - 2 * u * s1 + u * u * s0, r1 - u * r0
-    determinant = s0 * c2 - c1 * c1
-    flat = determinant < 1e-9 * s0 * s0 * width * width
-    line = (c2 * r0 - c1 * q1) / np.where(flat, 1.0, determinant)
-    return np.asarray(np.where(flat, r0 / np.maximum(s0, 1e-300), line))
+    good = (wave >= LIT) & ~edge
+    out = row / np.maximum(wave, LIT)
+    if good.all() or not good.any():
+        return out, 0
+    reach = math.ceil(width)
+    changes = np.diff(np.concatenate([[1], good.astype(np.int8), [1]]))
+    longest = 0
+    for first, last in zip(np.flatnonzero(changes < 0), np.flatnonzero(changes > 0), strict=True):
+        longest = max(longest, int(last - first))
+        near = np.arange(max(0, first - reach), min(len(row), last + reach))
+        near = near[good[near]]
+        out[first:last] = _bridge(near, out, np.arange(first, last))
+    return out, longest
 
 
-def _divided(row: Array, wave: Array, left_out: NDArray[np.bool_]) -> Array:
-    """Row over wave; samples at steep edges from their neighbours."""
-    out = row / np.maximum(wave, 0.05)
-    if left_out.any() and not left_out.all():
-        good = np.flatnonzero(~left_out)
-        out[left_out] = np.interp(np.flatnonzero(left_out), good, out[good])
-    return np.asarray(out)
+def _bridge(near: NDArray[np.int64], values: Array, at: NDArray[np.int64]) -> Array:
+    """Values in a gap by a cubic fitted to the lit samples of a period on either side; lower degree with few of them or on one side."""
+    if len(near) == 0:
+        return np.full(len(at), float(np.mean(values)))
+    both = near[0] < at[0] and near[-1] > at[-1]
+    degree = min(3 if both else 0, len(near) - 1)
+    scale = max(1.0, float(near[-1] - near[0]) / 2)
+    centre = float(at.mean())
+    design = np.vander((near - centre) / scale, degree + 1)
+    coefficients, *_ = np.linalg.lstsq(design, values[near], rcond=None)
+    return np.asarray(np.vander((at - centre) / scale, degree + 1) @ coefficients)
 
 
-def remove_ripple(light: Array, ripple: Ripple, interval_s: float, way: str = "auto") -> tuple[Array, float, str]:
+@dataclass(frozen=True)
+class Removal:
+    """Light without ripple, and what it cost."""
+
+    light: Array
+    """[segment, sample]"""
+    way: str
+    """divide, window, or none."""
+    window_s: float = 0.0
+    """Length of the window averaged over; 0: none."""
+    gap_s: float = 0.0
+    """Longest gap that was filled; 0: none."""
+
+
+def remove_ripple(light: Array, ripple: Ripple, interval_s: float, way: str = "auto") -> Removal:
     """Light with the ripple taken out.
 
     Args:
         light: [segment, sample].
         ripple: as found in the steady captures.
-        way: auto, divide, fit, window, none.
-
-    Returns:
-        [segment, sample] light, the length of the window that was averaged over in s (0: none), and the way that was taken.
+        way: auto, divide, window, none.
     """
-    if way == "auto":
-        way = way_for(ripple)
     width = 1 / (ripple.frequency_hz * interval_s) if ripple.frequency_hz > 0 else 0.0
+    if way == "auto":
+        way = way_for(ripple, width)
     if way == "none" or width < 2 or width > light.shape[1] / 2:
-        return light, 0.0, "none"
+        return Removal(light, "none")
     base = running_mean(light, width)
     if way == "window" or ripple.waveform is None:
-        return base, width * interval_s, "window"
+        return Removal(base, "window", width * interval_s)
     phases = find_phases(light, base, ripple, interval_s)
     edges = steep_edges(ripple.waveform, width)
-    out = np.empty_like(light)
+    out, gap = np.empty_like(light), 0
     for i, row in enumerate(light):
         at = (float(phases.turns[i]), float(phases.frequency_hz[i]), light.shape[1], interval_s)
         wave, edge = waveform_at(ripple.waveform, *at), waveform_at(edges, *at)
-        out[i] = _divided(row, wave, edge > 0) if way == "divide" else fit_over_period(row, wave, width, 1.0 * (edge <= 0))
-    return out, (0.0 if way == "divide" else width * interval_s), way
+        out[i], longest = divided(row, wave, edge > 0, width)
+        gap = max(gap, longest)
+    return Removal(out, "divide", gap_s=gap * interval_s)
 
 
-def way_for(ripple: Ripple) -> str:
-    """How this ripple is best removed."""
+def way_for(ripple: Ripple, period: float) -> str:
+    """How this ripple is best removed, with so many samples a period."""
     if ripple.kind in ("none", "dither", "strobe"):
         return "none"
-    if ripple.waveform is None or not ripple.phase_stable:
+    if ripple.waveform is None or not ripple.phase_stable or period < LEAST_PERIOD:
         return "window"
-    return "divide" if float(ripple.waveform.min()) >= DIVISIBLE else "fit"
+    return "divide"

@@ -23,6 +23,8 @@ SENSOR_NEAR = 1.5
 """A duration below this many durations of the sensor's own is given as an upper bound."""
 SAMPLES_NEAR = 3.0
 """A duration below this many sample intervals is given as an upper bound."""
+GAPS_NEAR = 4.0
+"""A duration below this many dark parts of the backlight's period is given as an upper bound."""
 FEW_SAMPLES = 20
 
 
@@ -130,13 +132,14 @@ def _bounded(transit: Transit, figure: Figure, timing: Timing) -> Figure:
         return replace(figure, bound=">=", reason=text, budget=())
     bandwidth = transit.context.sensor.bandwidth_hz
     own = 0.35 / bandwidth if bandwidth else 0.0
-    near = max(SENSOR_NEAR * own, SAMPLES_NEAR * dt, transit.subject.smoothing_s)
+    near = max(SENSOR_NEAR * own, SAMPLES_NEAR * dt, transit.subject.smoothing_s, GAPS_NEAR * transit.subject.gap_s)
     if figure.value >= near:
         return figure
     causes = {
         SENSOR_NEAR * own: "the sensor's own response",
         SAMPLES_NEAR * dt: "the sample interval",
         transit.subject.smoothing_s: "the period of the backlight's ripple",
+        GAPS_NEAR * transit.subject.gap_s: "the dark part of the backlight's period",
     }
     what = causes[near]
     top = max(figure.value, 0.0) + combine(figure.budget).expanded

@@ -64,7 +64,7 @@ def timing_budget(
     parts.append(Component("sensor bandwidth", SENSOR_REL_U * sensor * dt, shared="sensor"))
     window = sum(w * i.window_shift for w, i in timing.terms)
     parts.append(Component("smoothing window", window / math.sqrt(3) * dt, distribution="rectangular"))
-    parts.append(Component("ripple residual", _ripple(timing, ripple, context.ripple.frequency_hz * dt) * dt))
+    parts.append(Component("ripple residual", _ripple(timing, ripple, context, dt) * dt))
     return [p for p in parts if p.effect != 0.0]
 
 
@@ -122,13 +122,19 @@ def _quantisation(timing: Timing, quantum: float, noise: float) -> float:
     return _root_sum(shares)
 
 
-def _ripple(timing: Timing, amplitude: float, per_sample: float) -> float:
-    if amplitude <= 0 or per_sample <= 0:
+def _ripple(timing: Timing, amplitude: float, context: Context, interval_s: float) -> float:
+    """What is left of the ripple, and the uncertainty of the waveform by which the trace was divided, at each crossing."""
+    per_sample = context.ripple.frequency_hz * interval_s
+    if per_sample <= 0:
         return 0.0
     shares = []
     for weight, instant in timing.terms:
-        passes = min(1.0, 1.5 / (math.pi * per_sample * (2 * instant.half + 1)))
-        shares.append(weight * amplitude / math.sqrt(2) * passes / instant.crossing.slope)
+        count = 2 * instant.half + 1
+        passes = min(1.0, 1.5 / (math.pi * per_sample * count))
+        # Points of the waveform are independent; a fit averages over those in its window.
+        points = 0.0 if context.ripple.waveform is None else max(1.0, min(count * per_sample, 1.0) * len(context.ripple.waveform))
+        template = abs(instant.reference.light) * context.ripple.u_waveform / math.sqrt(points) if points else 0.0
+        shares.append(weight * math.hypot(amplitude / math.sqrt(2) * passes, template) / instant.crossing.slope)
     return _root_sum(shares)
 
 
