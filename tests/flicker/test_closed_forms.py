@@ -18,6 +18,7 @@ from greystep.plugins.analysis.flicker.ieee1789 import (
 )
 from greystep.plugins.analysis.flicker.spectrum import harmonics, line_powers, relative_spectrum
 from greystep.plugins.analysis.flicker.stroboscopic import stroboscopic_visibility, threshold
+from greystep.plugins.analysis.flicker.waveform import cycle
 
 from . import lights
 
@@ -167,3 +168,40 @@ def test_noise_is_taken_off_the_lines() -> None:
     light = 1 + 0.1 * rng.standard_normal((400, 2000))
     powers = line_powers(light, 1e-4, np.array([100.0, 333.0, 1500.0]), 0.1)
     assert np.abs(powers.mean(axis=0)).max() < 4 * powers.std() / 20
+
+
+PUBLISHED_CONTRAST = {0.9375: 46.5, 1.875: 47.3, 3.75: 48.0, 7.5: 50.9, 15.0: 58.2}
+"""Nominal contrast in % that gives the root mean square of 80 % at 30 Hz, display with tau 6.6 ms.
+
+Hallum and Cloherty, PLoS ONE 16(3):e0248180 (2021) [verified].
+"""
+
+
+def _rms_after_first_order(frequency_hz: float, tau_s: float = 6.6e-3) -> float:
+    """Root mean square over amplitude of a 50 % square wave after a first-order display, from its folded cycle."""
+    interval_s, periods = 1 / frequency_hz / 4096, 4
+    t = np.arange(4096 * periods) * interval_s
+    half = 0.5 / frequency_hz
+    place = t % (2 * half)
+    # Steady state between -a and a: each half starts where the other ended.
+    end = math.tanh(half / (2 * tau_s))
+    rise = 1 - (1 + end) * np.exp(-place / tau_s)
+    fall = -1 + (1 + end) * np.exp(-(place - half) / tau_s)
+    light = 2.0 + np.where(place < half, rise, fall)
+    _, wave = cycle(np.array([light]), interval_s, frequency_hz, 1024)
+    return float(np.sqrt(np.mean((wave * light.mean() - 2.0) ** 2)))
+
+
+@pytest.mark.parametrize("frequency_hz", [0.9375, 1.875, 3.75, 7.5, 15.0, 30.0])
+def test_temporal_contrast_of_a_first_order_display(frequency_hz: float) -> None:
+    """rms/A = sqrt(1 - tanh(a)/a), a = 1/(4 f tau) [derived]; published contrasts within 1.1 %."""
+    a = 1 / (4 * frequency_hz * 6.6e-3)
+    assert _rms_after_first_order(frequency_hz) == pytest.approx(math.sqrt(1 - math.tanh(a) / a), rel=1e-4)
+    if frequency_hz in PUBLISHED_CONTRAST:
+        needed = 80 * _rms_after_first_order(30.0) / _rms_after_first_order(frequency_hz)
+        assert needed == pytest.approx(PUBLISHED_CONTRAST[frequency_hz], rel=0.011)
+
+
+def test_temporal_contrast_halves_from_1_to_30_hz() -> None:
+    """Ratio rms(30 Hz)/rms(1 Hz) = 0.578, "only approximately half" [derived + verified]."""
+    assert _rms_after_first_order(30.0) / _rms_after_first_order(1.0) == pytest.approx(0.578, abs=1e-3)

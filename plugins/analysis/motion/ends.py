@@ -17,6 +17,8 @@ EDGE_PART = 0.05
 WINDOW_PART = 1 / 3
 """The end level is the mean over this last part of the record after the 50 % instant."""
 MIN_SAMPLES = 4
+TREND = 3.5
+"""Two thirds of a tail show a trend when they differ by more than this many standard uncertainties; one in 2000 does by chance."""
 SIGNIFICANT = 5.0
 """A change is a step when it exceeds this many standard uncertainties of the change."""
 
@@ -198,7 +200,7 @@ def remaining_after(tail: Array, noise: float, period: float = 0.0) -> tuple[flo
     a, b, c = (float(np.mean(tail[i * third : (i + 1) * third])) for i in range(3))
     u_step = noise * np.sqrt(2.0 / third)
     d1, d2 = b - a, c - b
-    if abs(d2) <= 2.0 * u_step:
+    if abs(d2) <= TREND * u_step:
         q = 0.0
     elif abs(d1) <= abs(d2) or d1 * d2 <= 0:
         q = 0.9 if d1 * d2 > 0 else 0.0
