@@ -266,6 +266,11 @@ class Catalogue:
         with self._reading() as db:
             return ranking.ranking(db, method, quantity, f, all_runs=all_runs)
 
+    def ranked_quantities(self, method: str, fingerprint: str) -> list[str]:
+        """Names of the figures of whole groups that stand under a fingerprint, by name."""
+        with self._reading() as db:
+            return ranking.quantities(db, method, fingerprint)
+
     # What is out of date
 
     def missing(

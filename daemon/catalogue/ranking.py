@@ -104,3 +104,13 @@ def _standing(db: Database, row: tuple[Any, ...], fingerprints: dict[int, str]) 
         reason=db.text(reason),
         repeats=n,
     )
+
+
+def quantities(db: Database, method: str, fingerprint: str) -> list[str]:
+    """Names of the figures of whole groups that stand under a fingerprint."""
+    found = db.sql.execute(
+        """SELECT DISTINCT text FROM rank JOIN method ON method.id = rank.method JOIN word ON word.id = rank.quantity
+           WHERE method.name = ? AND fingerprint = ? ORDER BY text""",
+        (method, fingerprint),
+    )
+    return [row[0] for row in found]
