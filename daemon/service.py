@@ -1,0 +1,350 @@
+"""The service: the one place where the parts are joined. Runs in the foreground until it is told to stop."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import Any, Final
+
+from greystep.daemon import supervisor
+from greystep.daemon.analysis.analyst import Analyst
+from greystep.daemon.analysis.backend import home_setup
+from greystep.daemon.analysis.methods import MethodSet, ResolvedMethod, load_methods, method_files
+from greystep.daemon.analysis.pool import Pool
+from greystep.daemon.archive.archive import Archive
+from greystep.daemon.archive.durable import replace_text
+from greystep.daemon.catalogue import Catalogue
+from greystep.daemon.failpoints import failpoints_from
+from greystep.daemon.home import Home
+from greystep.daemon.host import PluginHost
+from greystep.daemon.logs import Log
+from greystep.daemon.run import requests
+from greystep.daemon.run.journal import Journal, utc_now
+from greystep.daemon.run.queue import ended_runs, open_runs, run_folders
+from greystep.daemon.run.rig import open_rig
+from greystep.daemon.run.runner import Runner, RunnerParts
+from greystep.daemon.run.spool import Spool
+from greystep.daemon.run.status import NAME as STATUS
+from greystep.daemon.watch import Watcher
+from greystep.daemon.watch.intake import Intake
+from greystep.daemon.watch.watcher import Observer
+from greystep.schema.errors import GreystepError, MethodError
+from greystep.schema.ids import IdSource
+
+_TURN_S: Final = 0.2
+_SPOOL_S: Final = 1.0
+_SCAN_S: Final = 20.0
+_BEAT_S: Final = 1.0
+_REPORT_WAIT_S: Final = 600.0
+
+
+@dataclass(frozen=True)
+class ServiceOptions:
+    """How the service runs."""
+
+    workers: int | None = None
+    """Analysis processes; None: one a processor."""
+    observer: Observer = "native"
+    """How new files are noticed; the scan works with each."""
+    once: bool = False
+    """End when the queue is empty and everything is analysed and reported."""
+    terminal: bool = True
+    """Whether to log to standard error."""
+    report: bool = True
+    """Whether to write pages when a run has ended."""
+    scan_s: float = _SCAN_S
+    """Between two scans of the archive, in s."""
+    notify_command: tuple[str, ...] = ()
+    """Command that is run when a run has ended, with the run and its state as arguments; empty: none."""
+
+
+def version() -> str:
+    """Version of the installed package."""
+    from importlib.metadata import version as installed
+
+    return installed("greystep")
+
+
+def software() -> dict[str, str]:
+    """Versions that are kept with every capture."""
+    import platform
+    from importlib.metadata import version as installed
+
+    names = ("greystep", "numpy", "h5py", "pyvisa", "pyvisa-py")
+    return {name: installed(name) for name in names} | {"python": platform.python_version()}
+
+
+def methods_of(home: Home, host: PluginHost) -> MethodSet:
+    """All methods that can be used in this home."""
+    return load_methods(method_files(host.method_files, home.root), host.estimators, host.preparers)
+
+
+def current_methods(home: Home, host: PluginHost) -> list[ResolvedMethod]:
+    """Methods that are computed for new captures: those named in `bench.toml` with the house method, or all."""
+    known = methods_of(home, host)
+    try:
+        bench, _ = home.bench()
+        chosen = {*bench.methods, bench.house_method} if bench.methods else set()
+        return known.require(*sorted(chosen))
+    except MethodError:
+        raise
+    except GreystepError:
+        return list(known.methods.values())
+
+
+@dataclass
+class _State:
+    stop: threading.Event = field(default_factory=threading.Event)
+    signals: list[int] = field(default_factory=list)
+    """Filled by the signal handler, which does nothing else: taking a lock there could wait for itself."""
+    runner: threading.Thread | None = None
+    current: Runner | None = None
+    told_ended: set[str] = field(default_factory=set)
+    to_report: list[str] = field(default_factory=list)
+    reporting: threading.Thread | None = None
+
+
+class Service:
+    """Joins spool, runner, archive, watcher, analysis, catalogue and report. `run` blocks."""
+
+    def __init__(self, home: Home, options: ServiceOptions, *, log: Log | None = None) -> None:
+        self.home = home
+        self.options = options
+        self.log = log or Log(home.logs, terminal=options.terminal)
+        self.state = _State()
+        self._fail = failpoints_from(os.environ.get("GREYSTEP_FAILPOINTS", ""))
+        self.ids = IdSource()
+        self.host = PluginHost.load()
+        self.archive = Archive(home.raw, self._fail)
+        self.spool = Spool(home, self.ids, self._fail)
+        self.watcher = Watcher((home.raw, home.inbox), options.observer)
+        self._started = time.monotonic()
+
+    def run(self) -> int:
+        """Work until told to stop; returns the exit code."""
+        for info in self.host.failures:
+            self.log("plugin switched off", level="warning", plugin=info.name, package=info.package, reason=info.failure)
+        methods = current_methods(self.home, self.host)
+        catalogue, renewed = Catalogue.open_or_renew(self.home.catalogue)
+        if renewed:
+            self.log("catalogue begun anew", level="warning", reason=renewed)
+        pool = Pool(home_setup(self.home.root), self.options.workers)
+        analyst = Analyst(catalogue, methods, pool).start()
+        intake = Intake(self.archive, self.home.quarantine, analyst.notify, self.log, known=catalogue.known_paths())
+        self.watcher.start()
+        self._go_dark_after_crash()
+        self.log("service started", home=str(self.home.root), version=version(), methods=len(methods), pid=os.getpid())
+        supervisor.tell("READY=1")
+        try:
+            self._loop(analyst, intake)
+        finally:
+            supervisor.tell("STOPPING=1")
+            self.state.stop.set()
+            for thread in (self.state.runner, self.state.reporting):
+                if thread is not None:
+                    thread.join(60)
+            self.watcher.stop()
+            analyst.close()
+            catalogue.close()
+            self._beat(analyst, "stopped")
+            self.log("service stopped")
+            self.log.close()
+        return 0
+
+    def _loop(self, analyst: Analyst, intake: Intake) -> None:
+        due = dict.fromkeys(("spool", "scan", "beat"), 0.0)
+        while not self.state.stop.is_set():
+            now = time.monotonic()
+            paths, all_over = self.watcher.take()
+            if now >= due["spool"] or any(self.home.inbox in p.parents for p in paths):
+                self._scan_inbox()
+                due["spool"] = now + _SPOOL_S
+            if now >= due["scan"] or all_over:
+                # The length of the scan itself counts too: a large archive is not scanned without a pause.
+                intake.scan()
+                due["scan"] = time.monotonic() + self.options.scan_s
+            for path in paths:
+                intake.look_at(path)
+            self._keep_running()
+            self._tell_ended(analyst, intake)
+            self._keep_reporting(analyst)
+            if now >= due["beat"]:
+                self._beat(analyst, "running")
+                due["beat"] = now + _BEAT_S
+            self._obey_signals(analyst)
+            if self.options.once and self._nothing_left(analyst):
+                return
+            self.watcher.wake.wait(_TURN_S)
+
+    def _obey_signals(self, analyst: Analyst) -> None:
+        while self.state.signals:
+            number = self.state.signals.pop(0)
+            if hasattr(signal, "SIGHUP") and number == signal.SIGHUP:
+                self._reload(analyst)
+            else:
+                self.state.stop.set()
+
+    def _scan_inbox(self) -> None:
+        runs, rejected = self.spool.scan()
+        for run in runs:
+            self.log("plan accepted", run=run)
+        for name in rejected:
+            self.log("plan set aside", level="warning", file=name, see=str(self.home.rejected / f"{name}.reason.txt"))
+
+    def _keep_running(self) -> None:
+        if self.state.runner is not None and self.state.runner.is_alive():
+            return
+        for queued in open_runs(self.home):
+            if requests.asked(queued.folder, "cancel"):
+                Journal(queued.folder, self._fail).append("cancelled", reason="cancelled by request before it went on")
+                requests.take(queued.folder, "cancel", "pause", "resume")
+                continue
+            if requests.asked(queued.folder, "resume"):
+                requests.take(queued.folder, "pause", "resume")
+            elif queued.state == "paused" or requests.asked(queued.folder, "pause"):
+                continue
+            self._start(queued.run)
+            return
+
+    def _start(self, run: str) -> None:
+        parts = RunnerParts(
+            self.home,
+            self.host,
+            self.archive,
+            self.ids,
+            shutdown=self.state.stop,
+            failpoints=self._fail,
+            software=software(),
+            log=self.log,
+        )
+        runner = Runner(parts, run)
+        self.state.current = runner
+        self.log("run started", run=run)
+
+        def work() -> None:
+            state = runner.execute()
+            fields: dict[str, Any] = {"run": run, "state": state, "done": runner.status.done, "total": runner.status.total}
+            if runner.status.reason:
+                fields["reason"] = runner.status.reason
+            self.log("run ended", level="warning" if state == "failed" else "info", **fields)
+
+        self.state.runner = threading.Thread(target=work, name="greystep-runner", daemon=True)
+        self.state.runner.start()
+
+    def _tell_ended(self, analyst: Analyst, intake: Intake) -> None:
+        alive = self.state.runner is not None and self.state.runner.is_alive()
+        running = self.state.current.run if alive and self.state.current else ""
+        for run in ended_runs(self.home):
+            if run in self.state.told_ended or run == running:
+                continue
+            self.state.told_ended.add(run)
+            intake.scan()
+            analyst.notify_run_ended(run)
+            if not (self.home.reports / "runs" / run).exists():
+                self.state.to_report.append(run)
+            self._notify(run)
+
+    def _notify(self, run: str) -> None:
+        if not self.options.notify_command:
+            return
+        import subprocess
+
+        state = Journal(self.home.runs / run).state()
+        try:
+            subprocess.Popen([*self.options.notify_command, run, state], stdin=subprocess.DEVNULL, start_new_session=True)
+        except OSError as exc:
+            self.log("notification failed", level="warning", command=self.options.notify_command[0], error=str(exc))
+
+    def _keep_reporting(self, analyst: Analyst) -> None:
+        if not self.state.to_report or not self.options.report:
+            return
+        if self.state.reporting is not None and self.state.reporting.is_alive():
+            return
+        status = analyst.status()
+        if status.busy and not status.problem:
+            return
+        runs, self.state.to_report = self.state.to_report, []
+
+        def work() -> None:
+            from greystep.daemon.report import build_report
+
+            for run in runs:
+                try:
+                    page = build_report(self.home, run)
+                    self.log("report written", run=run, page=str(page))
+                except Exception as exc:  # a page that can't be drawn must not stop the bench
+                    self.log("report failed", level="error", run=run, error=f"{type(exc).__name__}: {exc}")
+
+        self.state.reporting = threading.Thread(target=work, name="greystep-report", daemon=True)
+        self.state.reporting.start()
+
+    def _nothing_left(self, analyst: Analyst) -> bool:
+        busy = any(t is not None and t.is_alive() for t in (self.state.runner, self.state.reporting))
+        if busy or self.spool.waiting() or (self.options.report and self.state.to_report):
+            return False
+        if any(q.state != "paused" for q in open_runs(self.home)):
+            return False
+        status = analyst.status()
+        return not status.busy and not status.captures_waiting
+
+    def _reload(self, analyst: Analyst) -> None:
+        try:
+            methods = current_methods(self.home, self.host)
+        except GreystepError as exc:
+            self.log("methods not read again", level="error", reason=str(exc))
+            return
+        analyst.use_methods(methods)
+        self.log("methods read again", methods=len(methods))
+
+    def _go_dark_after_crash(self) -> None:
+        """A killed service could not blank the display: do it first thing when a run had been at the bench."""
+        if not any(Journal(p).state() in ("running", "waiting") for p in run_folders(self.home)):
+            return
+        try:
+            rig = open_rig(self.home, self.host, need=("pattern",))
+            trouble = rig.close()
+        except GreystepError as exc:
+            trouble = str(exc)
+        if trouble:
+            self.log("the display may not be dark", level="warning", error=trouble)
+
+    def _beat(self, analyst: Analyst, state: str) -> None:
+        supervisor.tell("WATCHDOG=1")
+        current = self.state.current
+        alive = self.state.runner is not None and self.state.runner.is_alive()
+        record = {
+            "state": state,
+            "pid": os.getpid(),
+            "utc": utc_now(),
+            "uptime_s": round(time.monotonic() - self._started, 1),
+            "run": asdict(current.status) if current is not None and alive else None,
+            "analysis": asdict(analyst.status()),
+            "waiting_plans": len(self.spool.waiting()),
+        }
+        try:
+            replace_text(self.home.root / STATUS, json.dumps(record, indent=1), durable=False)
+        except OSError as exc:
+            self.log("status can't be written", level="warning", error=str(exc))
+
+
+def serve(home: Home, options: ServiceOptions | None = None, *, ready: Callable[[Service], None] | None = None) -> int:
+    """Run the service in this home until SIGTERM or SIGINT (SIGHUP reads the methods again).
+
+    Raises:
+        HomeError: the home can't be written, or another service works in it.
+    """
+    home.create()
+    with home.lock():
+        service = Service(home, options or ServiceOptions())
+
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGTERM, signal.SIGINT, *((signal.SIGHUP,) if hasattr(signal, "SIGHUP") else ())):
+                signal.signal(number, lambda n, _frame: service.state.signals.append(n))
+        if ready is not None:
+            ready(service)
+        return service.run()
