@@ -29,23 +29,23 @@ def bin_noise(folded: Folded, noise: float) -> float:
     return noise * math.sqrt(folded.occupied / samples)
 
 
-def edge_place(folded: Folded, waveform: Array) -> float:
+def edge_place(folded: Folded, waveform: Array, noise: float) -> float:
     """What the unknown place of edges between the sampled phases does to the mean absolute deviation, relative to the mean.
 
     Each edge lies anywhere in its gap of phase and may be smeared over a bin: standard uncertainty (gap + bin)/sqrt(12), times
     its height; two edges of one pulse move together no more than by half of the sum of their heights.
     """
     width = (folded.gap + 1.0 / folded.counts.shape[2]) / math.sqrt(12.0)
-    return float(0.5 * edge_heights(waveform) * width / np.mean(waveform))
+    return float(0.5 * edge_heights(waveform, bin_noise(folded, noise)) * width / np.mean(waveform))
 
 
-def edge_heights(waveform: Array) -> float:
+def edge_heights(waveform: Array, noise: float) -> float:
     """Sum of the heights of all edges: of the steps between neighbouring bins that no smooth waveform of this swing makes.
 
-    A sine of the same swing has steps of up to pi/bins of it.
+    A sine of the same swing has steps of up to pi/bins of it; noise (standard deviation of a bin) makes steps of its own.
     """
     jumps = np.abs(np.diff(np.append(waveform, waveform[0])))
-    least = max(0.05, 4.0 * math.pi / len(waveform)) * float(np.ptp(waveform))
+    least = max(0.05, 4.0 * math.pi / len(waveform)) * float(np.ptp(waveform)) + 4.0 * math.sqrt(2.0) * noise
     return float(np.sum(jumps[jumps > least]))
 
 
@@ -91,7 +91,7 @@ def shape_budget(
     lines = [
         unit_scatter(folded, statistic) or Component("noise of the samples", at_bin, float(folded.counts.sum()) - 1, "A"),
         Component("noise in the phase bins", at_bin),
-        Component("place of the edges between samples", by_edges * edge_place(folded, folded.whole())),
+        Component("place of the edges between samples", by_edges * edge_place(folded, folded.whole(), noise)),
         Component("dark level", by_offset * dark_u(subject, context), shared="dark"),
         Component("quantisation", abs(by_noise) * _digit(subject, noise, folded), distribution="rectangular"),
         Component("sensor bandwidth", loss, shared="sensor", distribution="rectangular"),
@@ -117,12 +117,13 @@ def resolution(waveform: Array) -> float:
     return rounded
 
 
-def sampled_edges(folded: Folded, waveform: Array, frequency_hz: float, interval_s: float, periods: float) -> float:
+def sampled_edges(folded: Folded, noise: float, frequency_hz: float, interval_s: float, periods: float) -> float:
     """Standard uncertainty of a line's relative amplitude from edges that fall anywhere between two samples.
 
     Each edge of height H moves the amplitude by 2 H f dt/sqrt(12); edges that meet other phases in every period average out.
     """
-    height = edge_heights(waveform) / math.sqrt(2.0)
+    waveform = folded.whole()
+    height = edge_heights(waveform, bin_noise(folded, noise)) / math.sqrt(2.0)
     dense = folded.gap * folded.counts.shape[2] <= 2.0
     several = math.sqrt(max(periods, 1.0)) if dense else 1.0
     return 2.0 * height * frequency_hz * interval_s / math.sqrt(12.0) / several / float(np.mean(waveform))

@@ -263,7 +263,7 @@ class _Modulated:
         mean = float(np.mean(light))
         lowest_t = float(threshold(np.clip([self.frequency_hz], LOWEST_HZ, HIGHEST_HZ), curve)[0])
         periods = light.size * dt * self.frequency_hz
-        edges = sampled_edges(self.folded, self.folded.whole(), self.frequency_hz, dt, periods)
+        edges = sampled_edges(self.folded, self.noise, self.frequency_hz, dt, periods)
         # Noise of a line's amplitude, Hann window: sigma sqrt(3 / samples) / mean; over the lowest threshold it is the most.
         lines += [
             Component("noise of the lines", self.noise * math.sqrt(3.0 / light.size) / mean / lowest_t),
