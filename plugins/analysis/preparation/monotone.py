@@ -95,15 +95,35 @@ def interpolate(x: Array, y: Array, at: Array) -> Array:
 def invert(x: Array, y: Array, values: Array, steps: int = 60) -> Array:
     """Where `interpolate(x, y, .)` takes the given values, for one strictly increasing curve `y` [n].
 
-    Bisection within the knot interval, so that the answer is as monotone as the curve; straight lines beyond the ends.
+    Newton's method within the knot interval, halving where a step would leave the bracket, so that the answer is as
+    monotone as the curve; straight lines beyond the ends.
     """
     values = np.asarray(values, dtype=np.float64)
     i = np.clip(np.searchsorted(y, values, side="right") - 1, 0, len(y) - 2)
-    low, high = x[i].astype(np.float64), x[i + 1].astype(np.float64)
+    h = np.diff(x)
+    slopes = hermite_slopes(x, np.asarray(y, dtype=np.float64))
+    rise = np.maximum(np.diff(y), np.finfo(float).tiny)
+    m0, m1 = slopes[:-1] * h / rise, slopes[1:] * h / rise
+    want = (values - y[i]) / rise[i]  # part of the interval's rise
+    s = _unit_cubic_root(m0[i], m1[i], np.clip(want, 0.0, 1.0), steps)
+    outside = (values < y[0]) | (values > y[-1])
+    return np.asarray(x[i] + np.where(outside, want, s) * h[i])
+
+
+def _unit_cubic_root(m0: Array, m1: Array, want: Array, steps: int) -> Array:
+    """s in [0, 1] at which the monotone cubic from (0, 0) with slope m0 to (1, 1) with slope m1 takes a value."""
+    a, b = m0 + m1 - 2, 3 - 2 * m0 - m1
+    low, high = np.zeros_like(want), np.ones_like(want)
+    s = want.copy()
     for _ in range(steps):
-        middle = 0.5 * (low + high)
-        below = interpolate(x, y, middle) < values
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    rise = np.maximum(y[i + 1] - y[i], np.finfo(float).tiny)
-    line = x[i] + (values - y[i]) * (x[i + 1] - x[i]) / rise
-    return np.asarray(np.where((values < y[0]) | (values > y[-1]), line, 0.5 * (low + high)))
+        miss = ((a * s + b) * s + m0) * s - want
+        np.copyto(low, s, where=miss < 0)
+        np.copyto(high, s, where=miss >= 0)
+        slope = (3 * a * s + 2 * b) * s + m0
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = s - miss / slope
+        new = np.where((step >= low) & (step <= high), step, 0.5 * (low + high))
+        if np.max(np.abs(new - s), initial=0.0) < 1e-15:
+            return new
+        s = new
+    return s
