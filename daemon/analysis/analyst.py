@@ -48,7 +48,8 @@ class AnalystStatus:
 class _Inbox:
     headers: deque[CaptureHeader] = field(default_factory=deque)
     ended: deque[str] = field(default_factory=deque)
-    methods: Sequence[ResolvedMethod] | None = None
+    methods: tuple[Sequence[ResolvedMethod], Sequence[ResolvedMethod]] | None = None
+    """To apply, and all that have a definition."""
     poked: bool = True
     """The backlog is looked through at the start."""
 
@@ -67,6 +68,7 @@ class Analyst:
         methods: Sequence[ResolvedMethod],
         backend: Backend,
         *,
+        declared: Sequence[ResolvedMethod] | None = None,
         idle_s: float = 600.0,
         stored: Callable[[Sequence[Result]], None] = lambda _: None,
         clock: Callable[[], float] = time.monotonic,
@@ -75,6 +77,8 @@ class Analyst:
         Args:
             catalogue: a writer; from now on only this object writes to it.
             methods: to apply to everything.
+            declared: all that have a definition: their figures stay in the current view although they aren't computed here
+                (made by a recompute, for example); None: `methods`.
             backend: carries the work; closed by `close`.
             idle_s: a run without a new capture for so long is taken as ended.
             stored: told of results after they were stored, in the analyst's thread.
@@ -83,6 +87,7 @@ class Analyst:
         self._catalogue = catalogue
         self._backend = backend
         self._methods = tuple(methods)
+        self._declared = tuple(declared or methods)
         self._idle_s = idle_s
         self._clock = clock
         self._scheduler = Scheduler(catalogue, methods, backend, settled=self._settled, stored=stored)
@@ -118,10 +123,10 @@ class Analyst:
             self._at_work = True
         self._wake()
 
-    def use_methods(self, methods: Sequence[ResolvedMethod]) -> None:
-        """Apply these from now on, to the whole archive; the newest captures first."""
+    def use_methods(self, methods: Sequence[ResolvedMethod], declared: Sequence[ResolvedMethod] | None = None) -> None:
+        """Apply these from now on, to the whole archive; the newest captures first. `declared`: see the class."""
         with self._change:
-            self._inbox.methods = tuple(methods)
+            self._inbox.methods = (tuple(methods), tuple(declared or methods))
             self._at_work = True
         self._wake()
 
@@ -171,7 +176,7 @@ class Analyst:
 
     def _run(self) -> None:
         try:
-            declare(self._catalogue, self._methods)
+            declare(self._catalogue, self._declared)
             self._catalogue.forgive()
             while not self._closing:
                 self._safe_turn()
@@ -207,9 +212,9 @@ class Analyst:
             box, self._inbox = self._inbox, _Inbox(poked=False)
         try:
             if box.methods is not None:
-                self._methods = tuple(box.methods)
+                self._methods, self._declared = map(tuple, box.methods)
                 self._scheduler.use(self._methods)
-                declare(self._catalogue, self._methods)
+                declare(self._catalogue, self._declared)
                 box.methods, box.poked = None, True
             while box.headers:
                 lot = [box.headers[i] for i in range(min(_LOT, len(box.headers)))]

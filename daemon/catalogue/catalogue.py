@@ -244,6 +244,16 @@ class Catalogue:
         finally:
             db.close()
 
+    def columns(self, f: Filter = Filter()) -> dict[str, list[Any]]:  # noqa: B008
+        """The same as `results` as columns of plain values (None instead of NaN); names: `query.ROW`. Faster than objects."""
+        with self._reading() as db:
+            rows = list(query.Query(db, f).rows())
+        return (
+            {name: list(column) for name, column in zip(query.ROW, zip(*rows, strict=True), strict=True)}
+            if rows
+            else {name: [] for name in query.ROW}
+        )
+
     def budget(self, m: Measurement) -> tuple[tuple[Component, ...], dict[str, float]]:
         """Components of the uncertainty of a measurement, and the numbers for drawing and checking it."""
         with self._reading() as db:

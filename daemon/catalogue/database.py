@@ -15,6 +15,21 @@ _REBUILD: Final = "move it away and run 'greystep archive rebuild'"
 _MAX_WORDS: Final = 200_000
 
 
+class Texts(dict[int, str]):
+    """Texts by id; read from the file when they are first asked for."""
+
+    def __init__(self, db: Database) -> None:
+        super().__init__()
+        self._db = db
+
+    def __missing__(self, word: int) -> str:
+        if len(self) > _MAX_WORDS:
+            self.clear()
+        found = str(self._db.sql.execute("SELECT text FROM word WHERE id = ?", (word,)).fetchone()[0])
+        self[word] = found
+        return found
+
+
 class Database:
     """One connection. The writer's makes the tables; readers open the file read-only."""
 
@@ -27,7 +42,7 @@ class Database:
         self.path = path
         self.write = write
         self._words: dict[str, int] = {}
-        self._texts: dict[int, str] = {}
+        self.texts = Texts(self)
         if not write and not path.is_file():
             raise CatalogueError("there is no catalogue yet", where=str(path), todo="run 'greystep archive rebuild'")
         try:
@@ -103,18 +118,12 @@ class Database:
 
     def text(self, word: int) -> str:
         """Text of an id."""
-        known = self._texts.get(word)
-        if known is None:
-            if len(self._texts) > _MAX_WORDS:
-                self._texts.clear()
-            known = str(self.sql.execute("SELECT text FROM word WHERE id = ?", (word,)).fetchone()[0])
-            self._texts[word] = known
-        return known
+        return self.texts[word]
 
     def forget_words(self) -> None:
         """After a rollback: words that were added in it are gone."""
         self._words.clear()
-        self._texts.clear()
+        self.texts.clear()
 
 
 def set_aside(path: Path) -> Path | None:

@@ -124,7 +124,8 @@ def failures(db: Database) -> list[dict[str, Any]]:
     ]
     broken = db.sql.execute(
         """SELECT run.name, grp.name, coalesce(ulid, ''), coalesce(path, ''), method.name, fingerprint, word.text
-           FROM result JOIN grp ON grp.id = result.grp JOIN run ON run.id = grp.run JOIN method ON method.id = result.method
+           FROM result INDEXED BY result_failure
+           JOIN grp ON grp.id = result.grp JOIN run ON run.id = grp.run JOIN method ON method.id = result.method
            JOIN word ON word.id = result.failure LEFT JOIN capture ON capture.id = result.capture
            WHERE result.failure IS NOT NULL AND result.latest = 1 ORDER BY run.name, grp.name, ulid, method.name"""
     )

@@ -34,11 +34,17 @@ class Standing:
     repeats: int
 
 
-_QUERY = """SELECT grp.id, dut.name, dut.title, condition.key, condition.title, run.name, grp.name, result.method, value, unit,
+# First which groups count, from three narrow rows each; then everything about those few.
+_CANDIDATES = """SELECT measurement.id, grp.dut, grp.condition, grp.newest
+    FROM measurement JOIN result ON result.id = measurement.id / 65536 JOIN grp ON grp.id = result.grp
+    WHERE measurement.rank IN ({ranks}) {more}"""
+_DETAILS = """SELECT dut.name, dut.title, condition.key, condition.title, run.name, grp.name, result.method, value, unit,
     u, dof, expanded, bound, flags, reason, repeats
     FROM measurement JOIN result ON result.id = measurement.id / 65536 JOIN grp ON grp.id = result.grp
     JOIN run ON run.id = grp.run JOIN dut ON dut.id = grp.dut JOIN condition ON condition.id = grp.condition
-    WHERE measurement.rank IN ({ranks}) {latest}"""
+    WHERE measurement.id IN ({ids})"""
+_LOT = 500
+"""Ids a query."""
 
 
 def ranking(db: Database, method: str, quantity: str, f: Filter, *, all_runs: bool = False) -> list[Standing]:
@@ -58,15 +64,19 @@ def ranking(db: Database, method: str, quantity: str, f: Filter, *, all_runs: bo
     ranks = _ranks(db, set(fingerprints), word, f)
     if not ranks:
         return []
-    # Conditions are chosen by the rank already; joining on them again would lead SQLite to a slower plan.
-    where, values = group_conditions(Filter(dut=f.dut, run=f.run, group=f.group))
-    query = _QUERY.format(
-        ranks=",".join(map(str, ranks)), latest="" if f.fingerprint or not f.current else "AND result.latest = 1"
-    )
-    rows = db.sql.execute(query + where.replace(" WHERE ", " AND "), values).fetchall()
-    rows.sort(key=lambda r: (r[5], r[6]))
-    chosen = rows if all_runs else list({(r[1], r[3]): r for r in rows}.values())
-    made = [_standing(db, row, fingerprints) for row in chosen]
+    more = "" if f.fingerprint or not f.current else " AND result.latest = 1"
+    groups, values = group_conditions(Filter(dut=f.dut, run=f.run, group=f.group))
+    if groups:
+        more += (
+            f""" AND grp.id IN (SELECT grp.id FROM grp JOIN run ON run.id = grp.run JOIN dut ON dut.id = grp.dut {groups})"""
+        )
+    found = db.sql.execute(_CANDIDATES.format(ranks=",".join(map(str, ranks)), more=more), values).fetchall()
+    if not all_runs:
+        found.sort(key=lambda r: r[3])
+        found = list({(r[1], r[2]): r for r in found}.values())
+    ids = [str(r[0]) for r in found]
+    lots = [",".join(ids[i : i + _LOT]) for i in range(0, len(ids), _LOT)]
+    made = [_standing(db, r, fingerprints) for lot in lots for r in db.sql.execute(_DETAILS.format(ids=lot))]
     return sorted(made, key=lambda s: (s.value != s.value, s.value, s.dut, s.condition, s.run))
 
 
@@ -85,7 +95,7 @@ def _ranks(db: Database, methods: set[int], quantity: int | None, f: Filter) -> 
 
 
 def _standing(db: Database, row: tuple[Any, ...], fingerprints: dict[int, str]) -> Standing:
-    _, dut, title, condition, condition_title, run, group, method, value, unit, u, dof, expanded, bound, flags, reason, n = row
+    dut, title, condition, condition_title, run, group, method, value, unit, u, dof, expanded, bound, flags, reason, n = row
     return Standing(
         dut=dut,
         title=title,
