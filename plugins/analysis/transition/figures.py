@@ -103,7 +103,7 @@ def _duration(transit: Transit, quantity: str, timing: Timing, start: Instant, e
     """A duration with its budget, or a bound where sensor, sampling, or an unsettled record allow no more."""
     o, s = transit.observation, transit.subject
     value = timing.samples * o.interval_s
-    budget = tuple(timing_budget(timing, o, transit.rest, transit.context, s.quantum, transit.ripple))
+    budget = tuple(timing_budget(timing, o, transit.rest, transit.context, s.quantum, transit.ripple.amplitude))
     flags = set(transit.flags)
     if timing.samples < FEW_SAMPLES:
         flags.add("few_samples")
@@ -204,16 +204,16 @@ def mean_lag(transit: Transit) -> Figure:
     rows = o.light[:, first:last].sum(axis=1)
     count = last - first
     lag = first - 0.5 + (count * rest.end - float(rows.mean())) / rest.step
-    value = (lag - begin[1]) * o.interval_s
+    value = (lag - begin.timing.samples) * o.interval_s
     smear = transit.smear
     value -= smear.pole * smear.poles * o.interval_s if smear.poles else 0.0
-    budget = [_lag_scatter(transit, begin[0], rows, count)]
+    budget = [Component("extrapolation of the onset", begin.u_model * o.interval_s), _lag_scatter(transit, begin.timing, rows, count)]
     per_end = (count - (lag - first + 0.5)) / rest.step
     per_start = (lag - first + 0.5) / rest.step
     budget.append(Component("start level", per_start * rest.u_start * o.interval_s, rest.dof[0]))
     budget.append(Component("end level", per_end * rest.u_end * o.interval_s, rest.dof[1]))
     budget.append(Component("time base", transit.context.timebase_rel_u * value, shared="timebase"))
-    extra = timing_budget(begin[0], o, rest, transit.context, transit.subject.quantum, transit.ripple)
+    extra = timing_budget(begin.timing, o, rest, transit.context, transit.subject.quantum, transit.ripple.amplitude)
     names = {"scatter of the repeats", "noise of the trace", "time base", "start level", "end level"}
     budget += [c for c in extra if c.name not in names]
     return _plain(transit, "mean_lag", value, "s", [c for c in budget if c.effect])
@@ -257,16 +257,25 @@ def completion(transit: Transit) -> Figure:
         return refused(transit, "completion", "1", begin)
     o = transit.observation
     period = 1 / transit.context.condition.refresh_rate_hz / o.interval_s
-    position = begin[1] + period
+    position = begin.timing.samples + period
     if position > o.samples - 4:
         return refused(
             transit, "completion", "1", Refusal("the record ends before one refresh period has passed", ("at_edge",))
         )
     place = place_at(o, position, transit.smear)
     slope = place.slope
-    moved = place.replicates + slope * (begin[0].replicates - begin[1]) if o.repeats > 1 else place.replicates
-    blur = math.hypot(*(w * i.crossing.u_noise for w, i in begin[0].terms)) * abs(slope)
-    return _share(transit, "completion", replace(place, replicates=moved, u_noise=math.hypot(place.u_noise, blur)), 0.0)
+    moved = place.replicates + slope * (begin.timing.replicates - begin.timing.samples) if o.repeats > 1 else place.replicates
+    blur = math.hypot(*(w * i.crossing.u_noise for w, i in begin.timing.terms)) * abs(slope)
+    figure = _share(transit, "completion", replace(place, replicates=moved, u_noise=math.hypot(place.u_noise, blur)), 0.0)
+    model = Component("extrapolation of the onset", _per_light(transit, place.value) * slope * begin.u_model)
+    return replace(figure, budget=(*figure.budget, model) if figure.budget and model.effect else figure.budget)
+
+
+def _per_light(transit: Transit, light: float) -> float:
+    """Slope of the part of the step on the method's scale by the light."""
+    tiny = 1e-4 * transit.rest.step
+    low, high = transit.domain.value(np.array([light, light + tiny]))
+    return float((high - low) / tiny / transit.domain.step)
 
 
 def _share(transit: Transit, quantity: str, place: Place, origin: float, sign: float = 1.0) -> Figure:
@@ -296,8 +305,9 @@ def _share(transit: Transit, quantity: str, place: Place, origin: float, sign: f
     ratio = (place.value - rest.start) / step
     budget.append(Component("start level", -per_light * (1 - ratio) * rest.u_start, rest.dof[0]))
     budget.append(Component("end level", -per_light * ratio * rest.u_end, rest.dof[1]))
-    if transit.ripple:
-        budget.append(Component("ripple residual", per_light * transit.ripple / math.sqrt(2)))
+    budget.append(Component("ripple residual", per_light * transit.ripple.peak / math.sqrt(3), distribution="rectangular"))
+    template = per_light * abs(place.value) * transit.context.ripple.u_waveform
+    budget.append(Component("ripple waveform", template if "ripple" in transit.flags else 0.0))
     figure = _plain(transit, quantity, value, "1", [c for c in budget if c.effect])
     outside = d.name == "code" and not d.lowest - 0.5 <= float(d.value(place.value * one)[0]) <= d.highest + 0.5
     return replace(figure, flags=flags_of(figure.flags, ("outside_curve",) if outside else ()))
@@ -307,6 +317,10 @@ def _excursion(transit: Transit, quantity: str, place: Place | None, origin: flo
     """An excursion as a part of the step; 0 with its uncertainty where noise explains it."""
     if place is None:
         return refused(transit, quantity, "1", Refusal("too few samples before or after the transition", ("few_samples",)))
+    dark = max(GAPS_NEAR * transit.subject.gap_s, transit.subject.smoothing_s)
+    if transit.middle.width * transit.observation.interval_s < dark:
+        hidden_by = Refusal("the transition is as short as the backlight's period: what lies beyond the levels can't be told", ("ripple_residual",))
+        return refused(transit, quantity, "1", hidden_by)
     figure = _share(transit, quantity, place, origin, sign)
     u = combine(figure.budget).u if figure.budget else 0.0
     seen = max(u, transit.scaled_noise * place.u_noise / max(transit.observation.noise, 1e-300))

@@ -11,6 +11,7 @@ from greystep.schema.figure import Component
 from greystep.schema.trace import Context
 from numpy.typing import NDArray
 
+from ..preparation.folding import bins_of, folded
 from .instant import Instant
 from .jackknife import standard_error
 from .observation import Observation
@@ -138,16 +139,32 @@ def _ripple(timing: Timing, amplitude: float, context: Context, interval_s: floa
     return _root_sum(shares)
 
 
-def ripple_left(observation: Observation, rest: Rest, frequency_hz: float) -> float:
-    """Amplitude of the ripple in the resting parts of the mean trace beyond what noise explains; 0 without a frequency."""
+@dataclass(frozen=True)
+class Left:
+    """Ripple left in the mean trace, in light, beyond what noise explains."""
+
+    amplitude: float = 0.0
+    """Of the fundamental."""
+    peak: float = 0.0
+    """Greatest deviation of the waveform."""
+
+
+def ripple_left(observation: Observation, rest: Rest, frequency_hz: float) -> Left:
+    """What the resting parts of the mean trace show when they are folded at the ripple's frequency; nothing without one."""
+    left = Left()
     if frequency_hz <= 0:
-        return 0.0
-    best = 0.0
+        return left
+    dt, noise = observation.interval_s, observation.noise
+    bins = int(min(64, max(4, 1 / (frequency_hz * dt))))
     for first, last, level in ((0, rest.pre, rest.start), (rest.post, observation.samples, rest.end)):
         n = last - first
-        if n * observation.interval_s * frequency_hz < 1:
+        if n * dt * frequency_hz < 2:
             continue
-        turn = np.exp(-2j * np.pi * frequency_hz * observation.interval_s * np.arange(n))
-        power = abs(complex(((observation.mean[first:last] - level) * turn).mean() * 2)) ** 2
-        best = max(best, power - 9 * observation.noise**2 * 4 / n)
-    return math.sqrt(max(best, 0.0))
+        place = bins_of(n, dt, frequency_hz, 0.0, bins)
+        sums, counts = folded(observation.mean[first:last] - level, None, place, bins)
+        profile = sums / np.maximum(counts, 1)
+        tone = 2 * abs(complex((profile * np.exp(-2j * np.pi * np.arange(bins) / bins)).mean()))
+        beyond = float(np.abs(profile - profile.mean()).max()) - 3.5 * noise / math.sqrt(n / bins)
+        amplitude = math.sqrt(max(tone**2 - 36 * noise**2 / n, 0.0))
+        left = Left(max(left.amplitude, amplitude), max(left.peak, beyond))
+    return left

@@ -21,12 +21,41 @@ from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import Rest, rest_of
 from .search import Middle, despiked, find_end, find_middle, find_start, has_landing
-from .timing import Timing, ripple_left
+from .timing import Left, Timing, ripple_left
 
 Array = NDArray[np.float64]
 
 NOISY = 1 / 3
 """Noise of the smoothed trace over the distance between level and rest, above which a crossing can't be told."""
+
+
+ONSET_RATIO = 3.0
+"""Ratio of one level of the onset to the one before."""
+ONSET_LOWEST, ONSET_HIGHEST = 0.002, 0.02
+"""Lowest level of the onset, as a part of the step in light: the lower, the nearer the true beginning, as far as noise allows."""
+
+
+def onset_weights(first: float, second: float, third: float) -> tuple[float, float, float]:
+    """Partial derivatives of the extrapolated onset by the three instants; it is of degree one in them, so they are its weights too."""
+    a, b = second - first, third - second
+    if a <= 0 or b <= 0:
+        return 1.0, 0.0, 0.0
+    ratio = b / a
+    if not 1.12 < ratio < ONSET_RATIO:
+        line = 1 / (ONSET_RATIO - 1)
+        return 1 + line, -line, 0.0
+    # t0 = t1 - a^2 / (b - a)
+    by_a, by_b = -(2 * a * (b - a) + a * a) / (b - a) ** 2, a * a / (b - a) ** 2
+    return 1 - by_a, by_a - by_b, by_b
+
+
+@dataclass(frozen=True)
+class Onset:
+    """Where the light begins to change."""
+
+    timing: Timing
+    u_model: float
+    """Standard uncertainty of the extrapolation, in samples: from what it gives when it starts from higher levels."""
 
 
 @dataclass(frozen=True)
@@ -43,8 +72,8 @@ class Transit:
     """[sample] mean trace without spikes, 0 at rest before and 1 at rest after."""
     domain: Domain
     smear: Smear
-    ripple: float
-    """Amplitude of ripple left in the mean trace, in light."""
+    ripple: Left
+    """Ripple left in the mean trace."""
     flags: tuple[str, ...]
 
     @property
@@ -76,19 +105,25 @@ class Transit:
         return references(domain, np.array([scale]), self.rest.start, self.rest.end, rebuild)[0]
 
     @cached_property
-    def onset(self) -> tuple[Timing, float] | Refusal:
-        """Where the light begins to change: the line through the 5 % and 15 % instants, extended to 0 %; in samples.
+    def onset(self) -> Onset | Refusal:
+        """Where the light begins to change, extrapolated from the instants of three levels.
 
-        Unlike a first visible change it does not depend on the noise. Exponential: 0.004 time constants early.
+        A light that begins as (t - t0)^p passes levels L, gL, g^2 L at t1, t2, t3 with (t3 - t2) / (t2 - t1) = g^(1/p) = r, so that
+        t0 = t1 - (t2 - t1) / (r - 1), whatever p is [derived]. A first visible change would depend on the noise. Where the light
+        begins so abruptly that r can't be told, the line through the first two instants is extended to zero.
         """
-        five = self.start_of(self.light_reference(0.05))
-        if isinstance(five, Refusal):
-            return five
-        fifteen = self.start_of(self.light_reference(0.15))
-        if isinstance(fifteen, Refusal):
-            return fifteen
-        timing = Timing(((1.5, five), (-0.5, fifteen)))
-        return timing, timing.samples
+        smooth = self.scaled_noise / math.sqrt(max(1.0, self.middle.width / 16))
+        lowest = min(max(10 * smooth, ONSET_LOWEST), ONSET_HIGHEST)
+        instants = []
+        for power in range(4):
+            found = self.start_of(self.light_reference(lowest * ONSET_RATIO**power))
+            if isinstance(found, Refusal):
+                return found
+            instants.append(found)
+        places = [i.position for i in instants]
+        near = Timing(tuple(zip(onset_weights(*places[:3]), instants[:3], strict=True)))
+        far = Timing(tuple(zip(onset_weights(*places[1:]), instants[1:], strict=True)))
+        return Onset(near, abs(near.samples - far.samples))
 
     @cached_property
     def peak(self) -> Place | None:
@@ -180,7 +215,7 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
     smear = sensor_smear(context, subject.smoothing_s, observation.interval_s, p.sensor == "correct")
     ripple = ripple_left(observation, rest, context.ripple.frequency_hz)
     landing = has_landing(scaled, observation.noise / abs(rest.step), middle)
-    found = [("ripple_residual", ripple > 1e-3 * abs(rest.step)), ("multiple_transitions", landing)]
+    found = [("ripple_residual", ripple.peak > 2e-3 * abs(rest.step)), ("multiple_transitions", landing)]
     flags = flags_of(rest.flags, domain.flags, [name for name, holds in found if holds])
     return Transit(subject, context, p, observation, rest, middle, scaled, domain, smear, ripple, flags)
 

@@ -59,7 +59,8 @@ def explain(p: TransitionParameters) -> str:
     parts.append(
         f"Settling duration: from the 50 % instant to the last entry into the end level +- {tolerance}. Overshoot, undershoot and "
         "preshoot: greatest excursion beyond the state level, as a part of the step on the same scale. Completion: part of the step "
-        "reached one refresh period after the onset (the line through the 5 % and 15 % instants extended to 0 %). Mean lag: area between "
+        "reached one refresh period after the onset (extrapolated from the instants t1, t2, t3 of three low levels, each three times the one before: t0 = t1 - (t2 - t1)^2 / (t3 - 2 t2 + t1)). "
+        "Mean lag: area between "
         "the ideal step at the onset and the trace, divided by the step."
     )
     parts.append(
