@@ -244,6 +244,14 @@ class Catalogue:
         finally:
             db.close()
 
+    def each_row(self, f: Filter = Filter()) -> Iterator[tuple[Any, ...]]:  # noqa: B008
+        """Measurements as plain tuples in the order of `query.ROW`, one by one, over a connection of its own."""
+        db = Database(self.path, write=False)
+        try:
+            yield from query.Query(db, f).rows()
+        finally:
+            db.close()
+
     def columns(self, f: Filter = Filter()) -> dict[str, list[Any]]:  # noqa: B008
         """The same as `results` as columns of plain values (None instead of NaN); names: `query.ROW`. Faster than objects."""
         with self._reading() as db:

@@ -72,11 +72,16 @@ class Query:
     def rows(self) -> Iterator[tuple[Any, ...]]:
         """The same as plain tuples in the order of `ROW`: twice as fast, and ready for columns."""
         texts = self._texts
+        facts = {
+            key: (key, rate, overdrive)
+            for key, rate, overdrive in self._db.sql.execute("SELECT key, refresh_rate_hz, overdrive FROM condition")
+        }
         for group in self._groups():
+            condition = facts[group.condition]
             for result, rows in self._of_group(group):
                 name, fingerprint = self._methods[result[2]]
                 capture, digest = result[4] or None, result[5].hex() if result[5] else None
-                head = (group.dut, group.run, group.group, group.condition, capture, digest, name, fingerprint)
+                head = (group.dut, group.run, group.group, *condition, capture, digest, name, fingerprint)
                 for _, q, unit, a, b, value, u, dof, expanded, bound, flags, reason, repeats in rows:
                     numbers = (texts[q], texts[unit], a, b, value, u, dof, expanded)
                     yield head + numbers + (BOUNDS[bound], texts[flags], texts[reason], repeats)
@@ -155,6 +160,8 @@ ROW: Final = (
     "run",
     "group",
     "condition",
+    "refresh_rate_hz",
+    "overdrive",
     "capture",
     "capture_sha256",
     "method",

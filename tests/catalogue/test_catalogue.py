@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 from greystep.daemon.catalogue import Catalogue
 from greystep.daemon.catalogue.entries import Covered, Filter, MethodEntry
+from greystep.daemon.catalogue.export import write_parquet
 from greystep.schema.errors import CatalogueError
 
 from . import synthetic
@@ -110,6 +111,45 @@ def test_a_measurement_names_every_file_that_went_in(catalogue):
         own = {captures[m.capture]} if m.capture else set(captures.values())
         assert set(m.inputs) == own | steady
         assert list(m.inputs) == sorted(m.inputs)
+
+
+def test_columns_and_rows_say_the_same_as_the_measurements(catalogue):
+    filled(catalogue, 2)
+    every = catalogue.results()
+    columns = catalogue.columns()
+    assert columns["value"] == [m.figure.value for m in every]
+    assert columns["capture"] == [m.capture or None for m in every]
+    assert columns["expanded_uncertainty"] == [m.expanded_uncertainty for m in every]
+    assert set(zip(columns["group"], columns["refresh_rate_hz"], columns["overdrive"], strict=True)) == {
+        ("c01", 60.0, "off"),
+        ("c02", 120.0, "off"),
+    }
+    shas = {c.id: c.sha256 for c in catalogue.captures()}
+    assert columns["capture_sha256"] == [shas.get(m.capture) for m in every]
+    rows = list(catalogue.each_row())
+    assert [dict(zip(columns, r, strict=True)) for r in rows] == [
+        dict(zip(columns, r, strict=True)) for r in zip(*columns.values(), strict=True)
+    ]
+    assert catalogue.columns(Filter(method=("none",)))["value"] == []
+
+
+def test_any_result_set_goes_to_parquet_and_comes_back(catalogue, tmp_path):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    filled(catalogue, 2)
+    f = Filter(quantity=("overshoot", "overshoot_mean"))
+    path = tmp_path / "overshoot.parquet"
+    assert write_parquet(catalogue, path, f) == len(catalogue.results(f))
+    table = parquet.read_table(path)
+    columns = catalogue.columns(f)
+    assert table.column_names == list(columns)
+    assert table.column("value").to_pylist() == columns["value"]
+    assert table.column("capture").to_pylist() == columns["capture"]
+    assert table.column("flags").to_pylist() == [x.split() for x in columns["flags"]]
+    assert write_parquet(catalogue, path, Filter(method=("none",))) == 0
+    assert parquet.read_table(path).num_rows == 0
+    with pytest.raises(CatalogueError, match="can't be written"):
+        write_parquet(catalogue, tmp_path / "no such folder" / "x.parquet", f)
+    assert [p.name for p in tmp_path.iterdir() if "parquet" in p.name] == ["overshoot.parquet"]
 
 
 def test_budget_and_details_are_fetched_when_asked_for(catalogue):
