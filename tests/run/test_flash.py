@@ -14,7 +14,7 @@ from greystep.schema.toml_source import TomlSource
 def plan(hold_s: float, levels: tuple[int, ...] = (0, 255), repeats: int = 10, acknowledged: bool = False) -> TomlSource:
     return TomlSource.parse(
         f"flash_acknowledged = {str(acknowledged).lower()}\n[dut]\nmodel = 'x'\n[[condition]]\nrefresh_rate_hz = 60.0\n"
-        f"[levels]\nstep = {list(levels)}\n[capture]\nrepeats = {repeats}\nhold_s = {hold_s}\n",
+        f"[levels]\nstep = {list(levels)}\n[capture]\nrepeats = {repeats}\nhold_s = {hold_s}\npretrigger_s = 0.001\n",
         "plan.toml",
     )
 
