@@ -83,7 +83,7 @@ def test_10_90_duration_of_an_exponential_panel_is_ln9_tau(loaded: dict[str, Any
     assert {(f.from_level, f.to_level) for f in durations} == set(permutations(LEVELS, 2))
     for f in durations:
         error = f.value - 4e-3 * np.log(9)
-        assert abs(error) < 3 * combine(f.budget).u + 1e-6, (f, error)
+        assert abs(error) < 2 * combine(f.budget).expanded + 1e-6, (f, error)
         assert abs(error) < 0.01 * f.value
     mean = next(f for f in matrix if f.quantity == "transition_duration_mean")
     assert mean.value == pytest.approx(4e-3 * np.log(9), rel=2e-3)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from greystep.schema.trace import Curve, Steady
 from numpy.typing import NDArray
 
-from .monotone import interpolate, invert, pool_adjacent_violators
+from .monotone import hermite_slopes, interpolate, invert, pool_adjacent_violators
 
 Array = NDArray[np.float64]
 
@@ -100,37 +100,48 @@ def strict(curve: Curve) -> Curve:
     return replace(curve, levels=curve.levels[keep], light=curve.light[keep], u=curve.u[keep], dof=curve.dof[keep])
 
 
-def _straight(light: Array, black: float, span: float, gamma: float) -> Array:
-    """Coordinate in which a display's curve is nearly a line: signed power of the relative light above its lowest level."""
-    relative = (light - black) / span
-    return np.asarray(np.sign(relative) * np.abs(relative) ** (1 / gamma))
+@dataclass(frozen=True)
+class Interpolant:
+    """A curve between its levels: monotone cubics in a coordinate in which a display's curve is nearly a straight line.
 
-
-def light_at(curve: Curve, codes: Array, light: Array | None = None, gamma: float | None = None) -> Array:
-    """Light of codes, by monotone cubic interpolation in the straightened coordinate.
-
-    Args:
-        curve: strictly increasing, at least two levels.
-        codes: [m]; outside the measured levels the end chord is extended (flag `outside_curve` is the caller's).
-        light: [..., n] other light of the same levels, such as perturbed ones; None: the curve's.
-        gamma: exponent of the coordinate; None: `gamma_of(curve)`.
-
-    Returns:
-        [..., m].
+    The coordinate is the signed power 1/gamma of the relative light above the lowest level. Outside the measured levels the end
+    chord is extended (the flag `outside_curve` is the caller's).
     """
-    g = gamma_of(curve) if gamma is None else gamma
-    black, span = float(curve.light[0]), float(curve.light[-1] - curve.light[0])
-    y = _straight(curve.light if light is None else light, black, span, g)
-    s = interpolate(curve.levels, y, np.asarray(codes, dtype=np.float64))
-    return np.asarray(black + span * np.sign(s) * np.abs(s) ** g)
+
+    levels: Array
+    gamma: float
+    black: float
+    span: float
+    heights: Array
+    """[level] the curve in the coordinate."""
+    slopes: Array
+    """[level]"""
+
+    @classmethod
+    def of(cls, curve: Curve) -> Interpolant:
+        """Of a strictly increasing curve with at least two levels."""
+        gamma, black, span = gamma_of(curve), float(curve.light[0]), float(curve.light[-1] - curve.light[0])
+        heights = _power((curve.light - black) / span, 1 / gamma)
+        return cls(curve.levels, gamma, black, span, heights, hermite_slopes(curve.levels, heights))
+
+    def light(self, codes: Array) -> Array:
+        """[m] light of codes."""
+        height = interpolate(self.levels, self.heights, np.asarray(codes, dtype=np.float64), self.slopes)
+        return self.black + self.span * _power(height, self.gamma)
+
+    def codes(self, light: Array) -> Array:
+        """[m] codes whose light is given: the inverse of `light`."""
+        heights = _power((np.asarray(light, dtype=np.float64) - self.black) / self.span, 1 / self.gamma)
+        return invert(self.levels, self.heights, heights, slopes=self.slopes)
+
+    def light_with(self, codes: Array, light: Array) -> Array:
+        """[..., m] light of codes if the levels had other light [..., level], such as perturbed one; same coordinate."""
+        heights = _power((light - self.black) / self.span, 1 / self.gamma)
+        return self.black + self.span * _power(interpolate(self.levels, heights, np.asarray(codes, dtype=np.float64)), self.gamma)
 
 
-def codes_at(curve: Curve, light: Array, gamma: float | None = None) -> Array:
-    """Codes whose light is given: the inverse of `light_at`."""
-    g = gamma_of(curve) if gamma is None else gamma
-    black, span = float(curve.light[0]), float(curve.light[-1] - curve.light[0])
-    values = _straight(np.asarray(light, dtype=np.float64), black, span, g)
-    return invert(curve.levels, _straight(curve.light, black, span, g), values)
+def _power(values: Array, exponent: float) -> Array:
+    return np.asarray(np.sign(values) * np.abs(values) ** exponent)
 
 
 def level_light(curve: Curve, level: int) -> tuple[float, float, float]:
@@ -139,6 +150,6 @@ def level_light(curve: Curve, level: int) -> tuple[float, float, float]:
     if len(hit):
         i = int(hit[0])
         return float(curve.light[i]), float(curve.u[i]), float(curve.dof[i])
-    value = float(light_at(strict(curve), np.array([float(level)]))[0])
+    value = float(Interpolant.of(strict(curve)).light(np.array([float(level)]))[0])
     i = int(np.argmin(np.abs(curve.levels - level)))
     return value, float(curve.u.max()), float(curve.dof[i])

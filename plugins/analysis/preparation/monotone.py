@@ -69,19 +69,20 @@ def _end_slope(h0: float, h1: float, d0: Array, d1: Array) -> Array:
     return np.asarray(np.where(limit, 3 * d0, slope))
 
 
-def interpolate(x: Array, y: Array, at: Array) -> Array:
+def interpolate(x: Array, y: Array, at: Array, slopes: Array | None = None) -> Array:
     """Monotone cubic through the knots; beyond the ends a straight line with the end's chord slope.
 
     Args:
         x: [n] strictly ascending.
         y: [..., n].
         at: [m].
+        slopes: of the knots, when they are known already.
 
     Returns:
         [..., m].
     """
     at = np.asarray(at, dtype=np.float64)
-    slopes = hermite_slopes(x, y)
+    slopes = hermite_slopes(x, y) if slopes is None else slopes
     i = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
     h = x[i + 1] - x[i]
     s = (at - x[i]) / h
@@ -92,7 +93,7 @@ def interpolate(x: Array, y: Array, at: Array) -> Array:
     return np.asarray(np.where((at < x[0]) | (at > x[-1]), line, inside))
 
 
-def invert(x: Array, y: Array, values: Array, steps: int = 60) -> Array:
+def invert(x: Array, y: Array, values: Array, steps: int = 60, slopes: Array | None = None) -> Array:
     """Where `interpolate(x, y, .)` takes the given values, for one strictly increasing curve `y` [n].
 
     Newton's method within the knot interval, halving where a step would leave the bracket, so that the answer is as
@@ -101,7 +102,7 @@ def invert(x: Array, y: Array, values: Array, steps: int = 60) -> Array:
     values = np.asarray(values, dtype=np.float64)
     i = np.clip(np.searchsorted(y, values, side="right") - 1, 0, len(y) - 2)
     h = np.diff(x)
-    slopes = hermite_slopes(x, np.asarray(y, dtype=np.float64))
+    slopes = hermite_slopes(x, np.asarray(y, dtype=np.float64)) if slopes is None else slopes
     rise = np.maximum(np.diff(y), np.finfo(float).tiny)
     m0, m1 = slopes[:-1] * h / rise, slopes[1:] * h / rise
     want = (values - y[i]) / rise[i]  # part of the interval's rise

@@ -32,6 +32,8 @@ SURE = 6.0
 """A window counts from where its slope stands out by this many standard deviations."""
 NARROWEST = 3
 """Half width of the first window, in samples: 7 samples for 6 coefficients."""
+CENTRED = 0.15
+"""A window is moved when the crossing lies farther from its middle, as a part of its half width."""
 TERMS = 6
 """Coefficients of the final polynomial."""
 
@@ -247,6 +249,8 @@ def find_crossing(
         if found is None:
             break
         best = found
+        if abs(found.position - centre) <= max(0.5, CENTRED * found.half):
+            break
         centre = int(np.clip(round(found.position), NARROWEST, n - 1 - NARROWEST))
     return best
 
@@ -254,7 +258,7 @@ def find_crossing(
 def _at(shifted: Array, centre: int, room: int, noise: float, rising: bool, smear: Smear) -> Crossing | None:
     windows = fit_windows(shifted, centre, room, smear)
     h = windows.halves.astype(np.float64)
-    x = root(windows.fits, 0.0, steps=6, close=1e-4)
+    x = root(windows.fits, 0.0, steps=5, close=1e-4)
     a1, a2, a3 = windows.fits[:, 1], windows.fits[:, 2], windows.fits[:, 3]
     slope = (a1 + x * (2 * a2 + 3 * a3 * x)) / h
     spread = np.sqrt(_variance(windows.covariances, x))

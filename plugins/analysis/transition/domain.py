@@ -18,7 +18,7 @@ import numpy as np
 from greystep.schema.trace import Context, Curve
 from numpy.typing import NDArray
 
-from ..preparation.curve import codes_at, gamma_of, level_light, light_at, strict
+from ..preparation.curve import Interpolant, level_light, strict
 from . import greyscale
 
 Array = NDArray[np.float64]
@@ -104,27 +104,25 @@ def _lightness(start_light: float, end_light: float, context: Context) -> Domain
 def _measured(
     curve: Curve, flags: tuple[str, ...], from_level: int, to_level: int, start_light: float, end_light: float
 ) -> Domain:
-    gamma = gamma_of(curve)
+    known = Interpolant.of(curve)
     ends = np.array([float(from_level), float(to_level)])
+    first, last = (float(v) for v in known.light(ends))
+    gain = (end_light - start_light) / (last - first)
 
     def shape(scale: Array, light: Array) -> Array:
         """Light on the trace, for curves with other light at the same levels."""
-        at_ends = light_at(curve, ends, light, gamma)
-        there = light_at(curve, scale, light, gamma)
-        first, last = at_ends[..., :1], at_ends[..., 1:]
-        return np.asarray(start_light + (there - first) * (end_light - start_light) / (last - first))
+        both = known.light_with(np.concatenate([ends, scale]), light)
+        low, high, there = both[..., :1], both[..., 1:2], both[..., 2:]
+        return np.asarray(start_light + (there - low) * (end_light - start_light) / (high - low))
 
     def to_light(scale: Array) -> Array:
-        return shape(np.asarray(scale, dtype=np.float64), curve.light)
-
-    first, last = (float(v) for v in light_at(curve, ends, None, gamma))
+        return np.asarray(start_light + (known.light(scale) - first) * gain)
 
     def to_code(light: Array) -> Array:
-        there = first + (np.asarray(light) - start_light) * (last - first) / (end_light - start_light)
-        return codes_at(curve, there, gamma)
+        return known.codes(first + (np.asarray(light) - start_light) / gain)
 
     low, high = float(curve.levels[0]), float(curve.levels[-1])
-    return Domain("code", "code", ends[0], ends[1], to_code, to_light, low, high, flags, curve, shape)
+    return Domain("code", "code", float(from_level), float(to_level), to_code, to_light, low, high, flags, curve, shape)
 
 
 def _assumed(name: str, from_level: int, to_level: int, start_light: float, end_light: float, top: int) -> Domain:

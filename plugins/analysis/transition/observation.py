@@ -71,20 +71,26 @@ def observe(subject: Transition) -> Observation | Refusal:
         return Refusal("no usable segment: none had a trigger and whole numbers", (*flags, missing))
     if light.shape[1] < LEAST_SAMPLES:
         return Refusal(f"only {light.shape[1]} samples: no transition can be seen", (*flags, "few_samples"))
-    with np.errstate(over="ignore", invalid="ignore"):
-        total = float(np.abs(light).sum())
-    if not total < FARTHEST:
-        good = (np.abs(light) < FARTHEST / light.size).all(axis=1)
+    light, dropped = _possible(light)
+    if dropped:
         flags.add("bad_samples")
-        light = light[good]
-        if not len(light):
-            return Refusal("not-a-number, infinite or impossible samples in every repeat", tuple(flags))
+    if not len(light):
+        return Refusal("not-a-number, infinite or impossible samples in every repeat", tuple(flags))
     if len(light) < 3:
         flags.add("few_repeats")
     if float(np.ptp(light[0])) < NEAREST:
         return Refusal("the light does not change at all", (*flags, "no_transition"))
     window = math.ceil(subject.smoothing_s / subject.interval_s)
     return _observation(light, subject.interval_s, subject.start_s, tuple(sorted(flags)), window)
+
+
+def _possible(light: Array) -> tuple[Array, bool]:
+    """Repeats of finite samples of a possible size, and whether some were left out. The sum over repeats tells in one pass."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = light.sum(axis=0)
+        if float(np.abs(total).max()) < FARTHEST:
+            return light, False
+        return light[(np.abs(light) < FARTHEST).all(axis=1)], True
 
 
 def _observation(
