@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 from greystep.plugins.serial_sensor.settings import SerialSensorSettings
 from greystep.schema.bench import Role
-from greystep.schema.roles import DialogueSink, DriverSpec
+from greystep.schema.roles import CheckResult, DialectInfo, DialogueSink, DriverSpec, FoundResource
 
 from .settings import MeterSettings, ScpiSettings
 
@@ -32,7 +34,28 @@ def _scpi(role: Role) -> DriverSpec:
 
         return open_scpi(role, settings, dialogue)
 
-    return DriverSpec(name, role, summary, model, open_it)
+    return DriverSpec(name, role, summary, model, open_it, _check(role), _find, _dialects)
+
+
+def _check(role: Role) -> Callable[[Any], Sequence[CheckResult]]:
+    def check(instrument: Any) -> Sequence[CheckResult]:
+        from .conformance.running import check_instrument
+
+        return check_instrument(role, instrument)
+
+    return check
+
+
+def _find() -> Sequence[FoundResource]:
+    from .finding import find_resources
+
+    return find_resources()
+
+
+def _dialects(extra: Sequence[Path]) -> Sequence[DialectInfo]:
+    from .finding import list_dialects
+
+    return list_dialects(extra)
 
 
 def _serial_sensor() -> DriverSpec:
@@ -42,4 +65,4 @@ def _serial_sensor() -> DriverSpec:
         return open_sensor(settings, dialogue)
 
     summary = "Light sensor with a microcontroller on a serial line, protocol 1"
-    return DriverSpec("serial-sensor", "digitiser", summary, SerialSensorSettings, open_it)
+    return DriverSpec("serial-sensor", "digitiser", summary, SerialSensorSettings, open_it, _check("digitiser"), _find)

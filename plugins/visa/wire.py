@@ -71,6 +71,7 @@ class Wire:
                 raise ReplyError("there is more behind the reply", received=shown(rest))
             rest = b""
         self._left = bytearray(rest)
+        self._ended = False
         if not _ALLOWED.issuperset(line.rstrip(b"\r")):
             raise ReplyError("the reply is not text", received=shown(line))
         return line.decode("latin-1").strip()
@@ -156,6 +157,7 @@ class Wire:
             raise ReplyError("the block is not followed by its terminator", received=shown(rest))
         if self.link.ends:
             self._left.clear()
+            self._ended = False
 
     def _to_end(self, deadline: float) -> bytes:
         out = bytearray()
@@ -179,6 +181,7 @@ class Wire:
         mark = self.terminators.block
         if mark and not out.endswith(mark):
             raise ReplyError("the indefinite block does not end with the terminator", received=shown(bytes(out[-16:])))
+        self._ended = False
         data = np.frombuffer(bytes(out[: len(out) - len(mark)]), np.uint8)
         if expected is not None and data.size != expected:
             raise ReplyError(f"the block has {data.size} bytes, {expected} were expected", received="#0")

@@ -94,7 +94,7 @@ class HislipSession:
     def _note_delivery(self, message: Message) -> None:
         """IVI-6.1, 3.1.1: a message that comes before the last answer was read interrupts it."""
         running = self._asked and self._running is not None and not self._running.done()
-        if running or (self._answered and not message.control & RMT_DELIVERED):
+        if self._drop_queued_query() or running or (self._answered and not message.control & RMT_DELIVERED):
             self.server.instrument.instrument.status.report(ScpiError(-410))
             if running and self._running is not None:
                 self._running.cancel()
@@ -102,6 +102,14 @@ class HislipSession:
             self.synchronous.write(pack(Type.INTERRUPTED, 0, message.parameter))
             self.asynchronous.write(pack(Type.ASYNC_INTERRUPTED, 0, message.parameter))
         self._answered = False
+
+    def _drop_queued_query(self) -> bool:
+        """Queries that have come but were not begun are interrupted too; whether there was one."""
+        waiting = [self._queue.get_nowait() for _ in range(self._queue.qsize())]
+        for entry in waiting:
+            if "?" not in entry[0]:
+                self._queue.put_nowait(entry)
+        return self._queue.qsize() < len(waiting)
 
     async def _work(self) -> None:
         while True:
