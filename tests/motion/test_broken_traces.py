@@ -138,7 +138,8 @@ def test_spike_in_one_repeat_stays_within_the_stated_uncertainty() -> None:
 )
 def test_no_trace_raises_or_gives_a_bare_number(light: np.ndarray, start_s: float, interval_s: float) -> None:
     subject = Transition(10, 200, light, start_s, interval_s)
-    for figure in _all(subject):
+    strobed = replace(traces.context(120), ripple=traces.strobe(120, 0.25))
+    for figure in [*_all(subject), *MovingEdgeEstimator().estimate(subject, strobed, MovingEdgeParameters())]:
         if not figure.measurable or figure.bound:
             assert figure.reason
         else:

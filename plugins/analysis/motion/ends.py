@@ -18,7 +18,7 @@ WINDOW_PART = 1 / 3
 """The end level is the mean over this last part of the record after the 50 % instant."""
 MIN_SAMPLES = 4
 TREND = 3.5
-"""Two thirds of a tail show a trend when they differ by more than this many standard uncertainties; one in 2000 does by chance."""
+"""Two thirds of a tail show a trend when they differ by this many standard uncertainties; one in 2000 does by chance."""
 SIGNIFICANT = 5.0
 """A change is a step when it exceeds this many standard uncertainties of the change."""
 
@@ -99,7 +99,7 @@ def find_ends(
         return NoStep("the light moves against the direction of the step", (*lost, "wrong_direction"))
     if noise > abs(change):
         return NoStep("the noise of a sample is larger than the step", (*lost, "noisy"))
-    return _measure(y, rows, first, last, start_s, interval_s, period_s, noise, quantum, lost)
+    return _measure(y, rows, (first, last), start_s, interval_s, period_s, noise, quantum, lost)
 
 
 def sample_noise(light: Array, quantum: float) -> float:
@@ -108,11 +108,42 @@ def sample_noise(light: Array, quantum: float) -> float:
     return float(max(np.sqrt(np.mean(rows**2)), quantum / np.sqrt(12.0)))
 
 
+@dataclass(frozen=True)
+class _Windows:
+    """Levels of one repeat, and the windows that they come from, in samples."""
+
+    before: float
+    after: float
+    half: float
+    """Position of the 50 % instant."""
+    n_before: int
+    n_after: int
+
+
+def _windows(trace: Array, first: float, last: float, command: float, period: float, noise: float) -> _Windows | NoStep:
+    """Levels of one repeat. `command` is the position of the level command, `period` the refresh period, in samples."""
+    if last == first:
+        return NoStep("one repeat shows no step", ("no_transition",))
+    unit = (trace - first) / (last - first)
+    half = rising_crossing(unit, 0.5)
+    onset = rising_crossing(unit, 0.05)
+    stop = int(max(2.0 * onset - half, min(max(command, 0.0), onset)))
+    n_before = whole_periods(stop, period)
+    n_after = whole_periods(int((len(trace) - 1 - half) * WINDOW_PART), period)
+    if n_before < MIN_SAMPLES or n_after < 2 * MIN_SAMPLES:
+        edge = "starts" if n_before < MIN_SAMPLES else "ends"
+        return NoStep(f"the step stands where the record {edge}: no samples for the level there", ("at_edge",))
+    start = trace[stop - n_before : stop]
+    before = float(np.mean(start))
+    if not _rests(start, last - before, noise):
+        return NoStep("the light already moves where the record starts: no start level", ("at_edge",))
+    return _Windows(before, float(np.mean(trace[-n_after:])), half, n_before, n_after)
+
+
 def _measure(
     y: Array,
     rows: NDArray[np.intp],
-    first: Array,
-    last: Array,
+    coarse: tuple[Array, Array],
     start_s: float,
     interval_s: float,
     period_s: float,
@@ -120,47 +151,31 @@ def _measure(
     quantum: float,
     flags: tuple[str, ...],
 ) -> StepEnds | NoStep:
-    samples, period = y.shape[1], period_s / interval_s
-    before, after, mid = (np.empty(len(y)) for _ in range(3))
-    shortest = [samples, samples]
-    command = -start_s / interval_s  # position of the level command in samples
-    for i, trace in enumerate(y):
-        if last[i] == first[i]:
-            return NoStep("one repeat shows no step", (*flags, "no_transition"))
-        unit = (trace - first[i]) / (last[i] - first[i])
-        half = rising_crossing(unit, 0.5)
-        onset = rising_crossing(unit, 0.05)
-        stop = int(max(2.0 * onset - half, min(max(command, 0.0), onset)))
-        n_before = whole_periods(stop, period)
-        n_after = whole_periods(int((samples - 1 - half) * WINDOW_PART), period)
-        if n_before < MIN_SAMPLES or n_after < 2 * MIN_SAMPLES:
-            edge = "starts" if n_before < MIN_SAMPLES else "ends"
-            return NoStep(f"the step stands where the record {edge}: no samples for the level there", (*flags, "at_edge"))
-        shortest = [min(shortest[0], n_before), min(shortest[1], n_after)]
-        start = trace[stop - n_before : stop]
-        before[i] = np.mean(start)
-        if not _rests(start, last[i] - before[i], noise):
-            return NoStep("the light already moves where the record starts: no start level", (*flags, "at_edge"))
-        after[i] = np.mean(trace[-n_after:])
-        mid[i] = start_s + interval_s * half
-    tail = np.mean(y[:, -shortest[1] :], axis=0)
-    remaining, u_remaining = remaining_after(tail, noise / np.sqrt(len(y)), period)
-    several = count_crossings(np.mean(y, axis=0), float(np.mean(before)), float(np.mean(after)), period_s / interval_s)
-    if several > 1:
+    period, command = period_s / interval_s, -start_s / interval_s
+    found = []
+    for trace, first, last in zip(y, *coarse, strict=True):
+        one = _windows(trace, float(first), float(last), command, period, noise)
+        if isinstance(one, NoStep):
+            return NoStep(one.reason, (*flags, *one.flags))
+        found.append(one)
+    before, after, half = (np.array([getattr(w, name) for w in found]) for name in ("before", "after", "half"))
+    if count_crossings(np.mean(y, axis=0), float(np.mean(before)), float(np.mean(after)), period) > 1:
         return NoStep("the light passes the middle between its levels more than once", (*flags, "multiple_transitions"))
+    n_before, n_after = min(w.n_before for w in found), min(w.n_after for w in found)
+    remaining, u_remaining = remaining_after(np.mean(y[:, -n_after:], axis=0), noise / np.sqrt(len(y)), period)
     digit = undithered(quantum, noise)
     return StepEnds(
         rows=rows,
         before=before,
         after=after,
-        mid_s=mid,
+        mid_s=start_s + interval_s * half,
         noise=noise,
-        u_before=float(np.hypot(noise / np.sqrt(shortest[0] * len(y)), digit)),
-        u_after=float(np.hypot(noise / np.sqrt(shortest[1] * len(y)), digit)),
+        u_before=float(np.hypot(noise / np.sqrt(n_before * len(y)), digit)),
+        u_after=float(np.hypot(noise / np.sqrt(n_after * len(y)), digit)),
         remaining=remaining,
         u_remaining=u_remaining,
-        window_before_s=shortest[0] * interval_s,
-        window_after_s=shortest[1] * interval_s,
+        window_before_s=n_before * interval_s,
+        window_after_s=n_after * interval_s,
         flags=flags,
     )
 

@@ -59,7 +59,8 @@ class MovingEdgeEstimator:
             return []
         period_s = 1.0 / context.condition.refresh_rate_hz
         if context.ripple.kind == "strobe":
-            return strobed_figures(subject, context, period_s, parameters.speed_pixel_s)
+            p = parameters
+            return strobed_figures(subject, context, period_s, p.speed_pixel_s, p.refresh_rel_u)
         rising = rises(subject, context)
         ends = find_ends(subject.light, subject.start_s, subject.interval_s, rising, period_s, subject.quantum)
         if isinstance(ends, NoStep):

@@ -26,37 +26,43 @@ def fit_gaussian_edge(times_s: Array, profiles: Array, start_s: float, start_sig
 
     Source: A. B. Watson, JSID 18(2):179 (2010), equations 1 and 2, as described by Hallum and Cloherty (2021).
     """
-    from scipy.special import ndtr
-
     t = np.asarray(times_s)[None, :]
     mu = np.full(len(profiles), start_s)
     log_s = np.full(len(profiles), np.log(start_sigma_s))
-
-    def cost(m: Array, ls: Array) -> Array:
-        return np.asarray(np.sum((ndtr((t - m[:, None]) / np.exp(ls)[:, None]) - profiles) ** 2, axis=1))
-
-    now = cost(mu, log_s)
+    now = _cost(t, profiles, mu, log_s)
     for _ in range(60):
-        sigma = np.exp(log_s)[:, None]
-        z = (t - mu[:, None]) / sigma
-        r = profiles - ndtr(z)
-        density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
-        j_mu, j_ls = -density / sigma, -density * z
-        a, b, c = (np.sum(j_mu * j_mu, axis=1), np.sum(j_mu * j_ls, axis=1), np.sum(j_ls * j_ls, axis=1))
-        g, h = np.sum(j_mu * r, axis=1), np.sum(j_ls * r, axis=1)
-        det = np.maximum(a * c - b * b, 1e-300)
-        d_mu, d_ls = (c * g - b * h) / det, np.clip((a * h - b * g) / det, -1.0, 1.0)
+        d_mu, d_ls = _step(t, profiles, mu, log_s)
         size = np.ones(len(profiles))
         for _ in range(20):
-            trial = cost(mu + size * d_mu, log_s + size * d_ls)
+            trial = _cost(t, profiles, mu + size * d_mu, log_s + size * d_ls)
             worse = trial > now * (1 + 1e-12)
             if not np.any(worse):
                 break
             size = np.where(worse, 0.5 * size, size)
         mu, log_s, now = mu + size * d_mu, log_s + size * d_ls, trial
-        if float(np.max(np.abs(d_ls) + np.abs(d_mu) / sigma[:, 0])) < 1e-10:
+        if float(np.max(np.abs(d_ls) + np.abs(d_mu) / np.exp(log_s))) < 1e-10:
             break
-    sigma_end = np.exp(log_s)
-    span = float(times_s[-1] - times_s[0])
-    good = np.isfinite(now) & (sigma_end < span)
-    return np.where(good, mu, np.nan), np.where(good, sigma_end, np.nan)
+    sigma = np.exp(log_s)
+    good = np.isfinite(now) & (sigma < float(times_s[-1] - times_s[0]))
+    return np.where(good, mu, np.nan), np.where(good, sigma, np.nan)
+
+
+def _cost(t: Array, profiles: Array, mu: Array, log_s: Array) -> Array:
+    from scipy.special import ndtr
+
+    return np.asarray(np.sum((ndtr((t - mu[:, None]) / np.exp(log_s)[:, None]) - profiles) ** 2, axis=1))
+
+
+def _step(t: Array, profiles: Array, mu: Array, log_s: Array) -> tuple[Array, Array]:
+    """Gauss-Newton step in (mu, ln sigma) of every profile; ln sigma moves by at most 1."""
+    from scipy.special import ndtr
+
+    sigma = np.exp(log_s)[:, None]
+    z = (t - mu[:, None]) / sigma
+    r = profiles - ndtr(z)
+    density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
+    j_mu, j_ls = -density / sigma, -density * z
+    a, b, c = (np.sum(p * q, axis=1) for p, q in ((j_mu, j_mu), (j_mu, j_ls), (j_ls, j_ls)))
+    g, h = np.sum(j_mu * r, axis=1), np.sum(j_ls * r, axis=1)
+    det = np.maximum(a * c - b * b, 1e-300)
+    return (c * g - b * h) / det, np.clip((a * h - b * g) / det, -1.0, 1.0)
