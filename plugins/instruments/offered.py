@@ -10,7 +10,7 @@ from greystep.plugins.serial_sensor.settings import SerialSensorSettings
 from greystep.schema.bench import Role
 from greystep.schema.roles import CheckResult, DialectInfo, DialogueSink, DriverSpec, FoundResource
 
-from .settings import MeterSettings, ScpiSettings
+from .settings import MeterSettings, ReplaySettings, ScpiSettings
 
 SCPI: Final[dict[Role, tuple[str, str, type[ScpiSettings]]]] = {
     "digitiser": ("scpi-digitiser", "Oscilloscope or digitiser with SCPI commands", ScpiSettings),
@@ -23,7 +23,7 @@ SCPI: Final[dict[Role, tuple[str, str, type[ScpiSettings]]]] = {
 
 def offered_drivers() -> list[DriverSpec]:
     """All built-in drivers."""
-    return [*(_scpi(role) for role in SCPI), _serial_sensor()]
+    return [*(_scpi(role) for role in SCPI), _serial_sensor(), *(_replay(role) for role in SCPI)]
 
 
 def _scpi(role: Role) -> DriverSpec:
@@ -56,6 +56,15 @@ def _dialects(extra: Sequence[Path]) -> Sequence[DialectInfo]:
     from .finding import list_dialects
 
     return list_dialects(extra)
+
+
+def _replay(role: Role) -> DriverSpec:
+    def open_it(settings: Any, dialogue: DialogueSink) -> Any:
+        from .recorded import open_replay
+
+        return open_replay(role, settings, dialogue)
+
+    return DriverSpec(f"replay-{role}", role, f"Recording of a {role} instrument, played back", ReplaySettings, open_it)
 
 
 def _serial_sensor() -> DriverSpec:

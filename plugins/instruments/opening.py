@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 from typing import Any
 
 from greystep.plugins.visa.link import Link
+from greystep.plugins.visa.recording import recording_opener
 from greystep.plugins.visa.resync import Words
-from greystep.plugins.visa.session import Session
+from greystep.plugins.visa.session import Opener, Session
 from greystep.plugins.visa.wire import Terminators
 from greystep.schema.errors import InstrumentError, InstrumentTimeoutError, ReplyError
 from greystep.schema.roles import DialogueSink
@@ -23,10 +23,26 @@ from .port import Port
 from .settings import ScpiSettings
 
 
-def open_scpi(role: str, settings: ScpiSettings, dialogue: DialogueSink, opener: Callable[[float], Link] | None = None) -> Any:
+def open_scpi(role: str, settings: ScpiSettings, dialogue: DialogueSink) -> Any:
     """The opened driver of a role. Raises InputError for the dialect, InstrumentError for the rest."""
     dialect = find_dialect(settings.dialect, role, settings.dialect_paths)
-    session = open_session(role, settings, dialect.session, dialogue, opener or link_opener(settings))
+    if settings.record is None:
+        return open_over(link_opener(settings), role, settings, dialect, dialogue)
+    from .recorded import start_recorder
+
+    recorder = start_recorder(settings.record, role, settings, dialect)
+    try:
+        driver = open_over(recording_opener(link_opener(settings), recorder), role, settings, dialect, dialogue)
+    except BaseException:
+        recorder.close()
+        raise
+    driver.port.session.on_close = recorder.close
+    return driver
+
+
+def open_over(opener: Opener, role: str, settings: ScpiSettings, dialect: Dialect, dialogue: DialogueSink) -> Any:
+    """The opened driver over links of any kind. Raises InstrumentError."""
+    session = open_session(role, settings, dialect.session, dialogue, opener)
     try:
         driver = _driver(role, Port(session, dialect.session), settings, dialect)
         start(driver, dialect)
@@ -36,7 +52,7 @@ def open_scpi(role: str, settings: ScpiSettings, dialogue: DialogueSink, opener:
     return driver
 
 
-def link_opener(settings: ScpiSettings) -> Callable[[float], Link]:
+def link_opener(settings: ScpiSettings) -> Opener:
     """Opens the VISA resource of the settings."""
 
     def opener(deadline: float) -> Link:
@@ -48,9 +64,7 @@ def link_opener(settings: ScpiSettings) -> Callable[[float], Link]:
     return opener
 
 
-def open_session(
-    role: str, settings: ScpiSettings, words: SessionWords, dialogue: DialogueSink, opener: Callable[[float], Link]
-) -> Session:
+def open_session(role: str, settings: ScpiSettings, words: SessionWords, dialogue: DialogueSink, opener: Opener) -> Session:
     """An open session that speaks the dialect's terminators and knows its words for resynchronisation."""
     session = Session(
         opener,

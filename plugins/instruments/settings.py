@@ -53,3 +53,12 @@ class MeterSettings(ScpiSettings):
     """Standard uncertainty by the meter's specification, as a fraction of the reading."""
     u_absolute: Annotated[float, Field(ge=0)] | None = None
     """The same, in the unit of the reading; both together are added in squares."""
+
+
+class ReplaySettings(Model):
+    """An instrument played back from a recording."""
+
+    file: Path
+    """The recording, as `record = "FILE"` of another driver wrote it."""
+    timeout_s: Seconds = 2.0
+    """Longest wait for one reply in s; a recorded time-out comes at once."""

@@ -21,8 +21,9 @@ class LinkClosed(LinkError):  # noqa: N818
 class Link(Protocol):
     """Bytes to and from one instrument. `deadline` is an instant of `time.monotonic`."""
 
-    ends: bool
-    """Whether the transport marks the end of a message; a plain socket or serial line doesn't."""
+    @property
+    def ends(self) -> bool:
+        """Whether the transport marks the end of a message; a plain socket or serial line doesn't."""
 
     def write(self, data: bytes, deadline: float) -> None:
         """Send everything. Raises LinkTimeout or LinkClosed."""

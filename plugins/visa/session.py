@@ -66,6 +66,8 @@ class Session:
         self._identity: str | None = None
         self._closed = False
         self._doubt = ""
+        self.on_close: Callable[[], None] = lambda: None
+        """Called when the session is closed for good."""
         self.resyncs = 0
         """How often the session was brought back."""
 
@@ -85,6 +87,7 @@ class Session:
             owner, self._owner = self._owner, None
             if owner is not None:
                 owner.stop(1.0)
+            self.on_close()
 
     def know(self, identity: str) -> None:
         """From now on, this identity must answer after every resynchronisation."""
