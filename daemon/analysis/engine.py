@@ -73,7 +73,12 @@ class Engine:
 
         A raw file that can't be read ends the work early: what was computed before is handed back with the file's name, and
         the rest must be planned again without it. A plugin that raises gives results with a `failure`.
+
+        Raises:
+            PluginError: this process has not the plugins, in the versions, that the methods need; nothing was done.
         """
+        for method in work.methods:
+            self._check(method)
         started = time.monotonic()
         results: list[Result] = []
         unreadable: tuple[Unreadable, ...] = ()
@@ -83,9 +88,9 @@ class Engine:
         fresh: dict[tuple[int, int], tuple[Record, ...] | None] = {}
         try:
             for wanted in work.captures:
-                for method, result in self._capture(work, wanted, raw, pace):
+                for index, result in self._capture(work, wanted, raw, pace):
                     results.append(result)
-                    fresh[method, wanted.source.row] = None if result.failure else result.records
+                    fresh[index, wanted.source.row] = None if result.failure else result.records
                 done += 1
             results += [self._summary(work, s, fresh, raw) for s in work.summaries]
         except _UnreadableError as exc:
@@ -120,7 +125,7 @@ class Engine:
         raw: _RawShelf,
         pace: _Pace | None = None,
     ) -> tuple[Record, ...]:
-        estimator = self._estimator(method)
+        estimator = self._estimators[method.definition.estimator]
         context = replace(self._context(method, about, raw), complete=complete)
         subjects = self._subjects(method, source, about, raw)
         self._announce(Step("computing", source.path, method.id))
@@ -143,7 +148,7 @@ class Engine:
         if known:
             context: Context = known[0]
         else:
-            preparer = self._preparer(method)
+            preparer = self._preparers[method.preparer]
             captures = [raw.read(s) for s in sources]
             self._announce(Step("preparing", sources[0].path, method.preparer))
             context = preparer.context(captures, self._model("preparer", key[0], preparer, method.preparation))
@@ -162,7 +167,7 @@ class Engine:
         place = self._cache.place(method.preparation_fingerprint, "subjects", hashes) if self._cache else None
         made = self._cache.get(place) if self._cache and place else None
         if made is None:
-            preparer = self._preparer(method)
+            preparer = self._preparers[method.preparer]
             context = self._context(method, about, raw)
             capture = raw.read(source)
             self._announce(Step("preparing", source.path, method.preparer))
@@ -184,7 +189,7 @@ class Engine:
             parts = [s.known.get(c.row) if c.row in s.known else fresh.get((s.method, c.row)) for c in s.sources]
             complete = s.inputs.complete and all(p is not None for p in parts)
             figures = [record.unpack(r) for p in parts for r in p or ()]
-            estimator = self._estimator(method)
+            estimator = self._estimators[method.definition.estimator]
             context = self._context(method, context_sources(work.steady, s.sources[0]), raw)
             others = dict(context.others)
             if s.siblings:
@@ -208,17 +213,9 @@ class Engine:
 
     # Plugins
 
-    def _estimator(self, method: ResolvedMethod) -> Estimator:
-        found = self._estimators.get(method.definition.estimator)
-        _same_version("estimator", method.definition.estimator, found, method.estimator_version)
-        assert found is not None
-        return found
-
-    def _preparer(self, method: ResolvedMethod) -> Preparer:
-        found = self._preparers.get(method.preparer)
-        _same_version("preparer", method.preparer, found, method.preparer_version)
-        assert found is not None
-        return found
+    def _check(self, method: ResolvedMethod) -> None:
+        _same_version("estimator", method.definition.estimator, self._estimators, method.estimator_version)
+        _same_version("preparer", method.preparer, self._preparers, method.preparer_version)
 
     def _model(self, what: str, fingerprint: str, plugin: Any, values: Mapping[str, Any]) -> BaseModel:
         key = (what, fingerprint)
@@ -282,7 +279,8 @@ class _RawShelf:
         return capture
 
 
-def _same_version(what: str, name: str, found: Any, version: int) -> None:
+def _same_version(what: str, name: str, known: Mapping[str, Any], version: int) -> None:
+    found = known.get(name)
     if found is None or found.version != version:
         have = "does not have it" if found is None else f"has version {found.version}"
         raise PluginError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from greystep.daemon.catalogue import Catalogue
 from greystep.daemon.catalogue.entries import Covered, GroupEntry, MethodEntry, Result
@@ -173,6 +173,7 @@ class Scheduler:
             self._catalogue.store(results, (), [p for o in item.outcomes for p in o.paces])
             for outcome in item.outcomes:
                 self._account(outcome)
+                self._starts = 0
             self._returned.popleft()
             self.progress.results += len(results)
             for work in landed if item.death else item.batch:
@@ -213,10 +214,19 @@ class Scheduler:
             tries = self._tries[id(work)] = self._tries.get(id(work), 0) + 1
             if tries < _TRIES:
                 self._ready.appendleft((work, tries))
+            elif not death.step.verb and len(work.captures) > 1:
+                self._split(work, landed)
             else:
                 results += self._give_up(work, death)
                 landed.append(work)
         return results
+
+    def _split(self, work: Work, landed: list[Work]) -> None:
+        """It is not known what the process died of (a cluster doesn't tell): each capture for itself shows it."""
+        parts = [replace(work, captures=(c,), summaries=()) for c in work.captures]
+        self._flying[work.group] += len(parts)
+        self._ready.extendleft((p, 1) for p in parts)
+        landed.append(work)
 
     def _give_up(self, work: Work, death: Death) -> list[Result]:
         """Results that say why there are none, or a capture marked as unreadable; the group is planned again without them."""

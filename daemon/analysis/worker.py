@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from .backend import Setup
+    from .backend import Batch, Setup
     from .engine import Engine
     from .step import Step
 
@@ -57,13 +57,22 @@ def serve(connection: Any, mark: Any, setup: Setup, factory: Callable[[Setup, Ca
         except (EOFError, OSError):
             return
         try:
-            answer: tuple[str, Any] = ("done", tuple(engine.perform(work) for work in batch))
-        except Exception as exc:
-            answer = ("failed", f"{type(exc).__name__}: {exc}")
-        try:
-            connection.send(answer)
+            connection.send(answer(engine, batch))
         except OSError:
             return
+
+
+def answer(engine: Engine, batch: Batch) -> tuple[str, Any]:
+    """`("done", outcomes)`; `("failed", reason)` when something raised that the engine doesn't take as a result;
+    `("broken", reason)` when this process can't do such work at all."""
+    from greystep.schema.errors import PluginError
+
+    try:
+        return "done", tuple(engine.perform(work) for work in batch)
+    except PluginError as exc:
+        return "broken", str(exc)
+    except Exception as exc:
+        return "failed", f"{type(exc).__name__}: {exc}"
 
 
 def _announcer(mark: Any) -> Callable[[Step], None]:

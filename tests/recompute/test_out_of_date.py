@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+from greystep.daemon.analysis.pool import Pool
 from greystep.daemon.catalogue.entries import Filter
+from greystep.schema.errors import GreystepError, PluginError
 
 from .laboratory import Laboratory, dump, group_captures, method
-from .tiny import COUNTS, ESTIMATORS
+from .tiny import COUNTS, ESTIMATORS, tiny_engine
 
 
 def wanted(*methods):
@@ -70,14 +73,19 @@ def test_a_new_estimator_version_makes_its_figures_out_of_date(lab: Laboratory, 
         assert lab.compute(catalogue, [newer]).results == 4
 
 
-def test_a_method_that_this_process_has_in_another_version_is_refused_by_name(lab: Laboratory):
+def test_a_method_that_this_process_has_in_another_version_is_refused_and_leaves_no_trace(lab: Laboratory):
     lab.run(conditions=("off",))
     with lab.fresh() as catalogue:
         catalogue.add_captures(lab.headers)
-        lab.compute(catalogue, [replace(method(), estimator_version=7)])
-        reasons = {f["reason"] for f in catalogue.failures()}
-        assert len(reasons) == 1
-        assert "version 7 is needed, this process has version 1" in reasons.pop()
+        with pytest.raises(PluginError, match="version 7 is needed, this process has version 1"):
+            lab.compute(catalogue, [replace(method(), estimator_version=7)])
+        pool = Pool(lab.setup, 1, factory=tiny_engine)
+        try:
+            with pytest.raises(GreystepError, match="version 7 is needed, this process has version 1"):
+                lab.compute(catalogue, [replace(method(), estimator_version=7)], pool)
+        finally:
+            pool.close()
+        assert catalogue.failures() == []
 
 
 def test_a_late_steady_capture_makes_the_light_figures_of_its_group_out_of_date_and_no_others(lab: Laboratory):

@@ -1,0 +1,128 @@
+"""Work on a Dask cluster: the same engine in the cluster's workers, which read the raw files from shared storage.
+
+Results come back to the one writer. `distributed` is imported when a cluster is asked for (extra `cluster`).
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from typing import Any, Final
+
+from greystep.schema.errors import GreystepError
+
+from .backend import Batch, Done, Setup
+from .engine import Engine
+from .step import Death, Step
+from .worker import answer, make_engine
+
+_AHEAD: Final = 2
+"""Batches handed out a worker: one in work, one waiting there, so that the way over the network costs nothing."""
+_ENGINES = threading.local()
+
+
+class Cluster:
+    """Carries batches to the workers of a Dask scheduler."""
+
+    def __init__(
+        self,
+        address: str,
+        setup: Setup,
+        *,
+        factory: Callable[..., Engine] = make_engine,
+        timeout_s: float = 10.0,
+    ) -> None:
+        """Connect.
+
+        Args:
+            address: of the scheduler, such as `tcp://host:8786`.
+            setup: folders as the workers see them.
+            factory: makes the engine in a worker.
+            timeout_s: for the connection, and for the first worker to appear.
+
+        Raises:
+            GreystepError: `distributed` is missing, no scheduler answers, or it has no worker.
+        """
+        try:
+            from distributed import Client
+        except ImportError as exc:
+            raise GreystepError("a cluster needs the package distributed", todo="pip install 'greystep[cluster]'") from exc
+        self._setup = setup
+        self._factory = factory
+        self._done: queue.SimpleQueue[tuple[Batch, Any] | None] = queue.SimpleQueue()
+        self._hand: dict[str, Any] = {}
+        try:
+            self._client = Client(address, timeout=timeout_s, set_as_default=False)
+        except (OSError, TimeoutError, ValueError) as exc:
+            raise GreystepError("no scheduler answers", where=address, todo="start one with 'dask scheduler'") from exc
+        try:
+            self._client.wait_for_workers(1, timeout=timeout_s)
+        except TimeoutError as exc:
+            self._client.close()
+            raise GreystepError(
+                "the scheduler has no worker", where=address, todo=f"start one with 'dask worker {address}'"
+            ) from exc
+
+    @property
+    def workers(self) -> int:
+        """Threads of all workers that are there now."""
+        return max(1, int(sum(self._client.nthreads().values())))
+
+    def room(self) -> int:
+        """How many batches can be taken now."""
+        return _AHEAD * self.workers - len(self._hand)
+
+    def submit(self, batch: Batch) -> None:
+        """Hand a batch to the scheduler, which gives it to another worker when one is lost."""
+        future = self._client.submit(perform, self._setup, self._factory, batch, pure=False)
+        self._hand[future.key] = future
+        future.add_done_callback(lambda f: self._done.put((batch, f)))
+
+    def wait(self, timeout_s: float) -> list[Done]:
+        """Batches that came back; returns early when there is one, or when woken."""
+        out: list[Done] = []
+        try:
+            item = self._done.get(timeout=max(0.0, timeout_s))
+            while True:
+                if item is not None:
+                    out.append(self._receive(*item))
+                item = self._done.get_nowait()
+        except queue.Empty:
+            return out
+
+    def _receive(self, batch: Batch, future: Any) -> Done:
+        self._hand.pop(future.key, None)
+        if future.status == "finished":
+            kind, content = future.result()
+            if kind == "done":
+                return Done(batch, content)
+            return Done(batch, death=Death(Step(), content, blameless=kind == "broken"))
+        if future.status == "error":
+            # The scheduler gives up a task after several workers died with it in hand.
+            return Done(batch, death=Death(Step(), str(future.exception())))
+        raise GreystepError(
+            "the connection to the scheduler was lost", todo="run it again: what is stored is not computed twice"
+        )
+
+    def wake(self) -> None:
+        """End a wait from another thread."""
+        self._done.put(None)
+
+    def close(self) -> None:
+        """Give up what is in hand and disconnect; the cluster stays. Safe to call twice."""
+        if self._hand:
+            self._client.cancel(list(self._hand.values()))
+            self._hand.clear()
+        self._client.close()
+
+
+def perform(setup: Setup, factory: Callable[..., Engine], batch: Batch) -> tuple[str, Any]:
+    """Runs in a worker of the cluster; each of its threads keeps an engine."""
+    kept = getattr(_ENGINES, "kept", None)
+    if kept is None or kept[0] != (setup, factory):
+        try:
+            kept = _ENGINES.kept = ((setup, factory), factory(setup))
+        except Exception as exc:
+            return "broken", f"{type(exc).__name__}: {exc}"
+    return answer(kept[1], batch)
