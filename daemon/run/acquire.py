@@ -26,6 +26,8 @@ _SYNC = ChannelSetup(range_v=12.0, offset_v=2.5)
 _MARGIN_S = 2.0
 _COARSE_V = 20.0
 _APERTURE_S = 0.1
+_LOOK_S = 0.06
+"""Record that finds the range: a few refreshes, and whole periods of any backlight ripple."""
 
 
 @dataclass
@@ -81,7 +83,7 @@ def _steady(session: Session, item: PlannedCapture, meta: CaptureMeta) -> Captur
     samples = int(plan.capture.steady_s * plan.capture.sample_rate_hz)
     levels = (level,) * (settle + counted)
     taken = _record(session, levels, of_plan.steady_dwell_s(plan), samples, 0.0, settle, item)
-    readings = [r for r in (session.rig.read("luminance", max(_APERTURE_S, plan.capture.steady_s)),) if r]
+    readings = [r for r in (session.rig.read("luminance", _APERTURE_S),) if r]
     capture = _capture(session, meta, taken, level, readings)
     session.seen.note(level, capture.channels["light"])
     return capture
@@ -136,11 +138,10 @@ def _coarse(session: Session, level: int) -> tuple[float, float]:
     """Lowest and highest light voltage of a level, on the widest range, over a few refreshes."""
     limits = session.rig.digitiser.limits()
     widest = limits.ranges_v[-1] if limits.ranges_v else _COARSE_V
-    plan = session.plan
-    settle = of_plan.settle_entries(plan)
-    samples = max(64, int(0.05 * plan.capture.sample_rate_hz))
-    setup = _setup(session, settle + 1, samples, 0.0, ChannelSetup(widest, 0.0))
-    record = _play(session, setup, (level,) * (settle + 1), max(plan.capture.hold_s, 0.06))
+    samples = max(64, int(_LOOK_S * session.plan.capture.sample_rate_hz))
+    # One short hold to settle: a level that still moves only makes the range wider, and a clipped record is taken again.
+    setup = _setup(session, 2, samples, 0.0, ChannelSetup(widest, 0.0))
+    record = _play(session, setup, (level, level), _LOOK_S * 1.5)
     light = record.channels[session.rig.bench.light_channel]
     last = light.codes[-1] if record.complete else light.codes[:0]
     if not len(last):
