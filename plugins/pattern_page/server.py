@@ -104,7 +104,7 @@ class PageServer:
         finally:
             await runner.cleanup()
 
-    @web.middleware
+    @web.middleware  # type: ignore[untyped-decorator]  # the types of the server library are not read
     async def _guard(self, request: web.Request, handler: Handler) -> web.StreamResponse:
         """Only requests that name this very address get further: a page elsewhere can't reach it through another name."""
         expected = self.origin.removeprefix("http://")

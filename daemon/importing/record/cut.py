@@ -10,6 +10,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from .ripple import smooth
 from .segmentation import Hold, Step
 
 LONGEST_BEFORE_S: Final = 0.05
@@ -144,7 +145,7 @@ def aligned(cut: NDArray[Any], lengths: Lengths, interval_s: float, ripple_s: fl
     Returns:
         [segment] of `before + after` samples; the middle of the change is at sample `before`, as far as slack allows.
     """
-    middle = [_middle(np.asarray(row, dtype=np.float64), lengths, interval_s, ripple_s) for row in cut]
+    middle = [middle_of(row, lengths, interval_s, ripple_s) for row in cut]
     wanted = lengths.before + lengths.after
     out = []
     for row, at in zip(cut, middle, strict=True):
@@ -153,11 +154,10 @@ def aligned(cut: NDArray[Any], lengths: Lengths, interval_s: float, ripple_s: fl
     return out
 
 
-def _middle(row: NDArray[np.float64], lengths: Lengths, interval_s: float, ripple_s: float) -> float:
-    from .ripple import smooth
-
+def middle_of(row: NDArray[Any], lengths: Lengths, interval_s: float, ripple_s: float) -> float:
+    """Sample (with its fraction) at which the light is half-way between before and after."""
     width = max(ripple_s, 2e-4) / interval_s
-    light = smooth(row, width)
+    light = smooth(np.asarray(row, dtype=np.float64), width)
     head = light[: max(lengths.before // 2, 1)].mean()
     tail = light[-max(len(light) // 8, 1) :].mean()
     beyond = (light - (head + tail) / 2) * np.sign(tail - head) >= 0
