@@ -5,9 +5,12 @@ Results come back to the one writer. `distributed` is imported when a cluster is
 
 from __future__ import annotations
 
+import math
 import queue
 import threading
+import time
 from collections.abc import Callable
+from concurrent.futures import CancelledError
 from typing import Any, Final
 
 from greystep.schema.errors import GreystepError
@@ -19,6 +22,9 @@ from .worker import answer, make_engine
 
 _AHEAD: Final = 2
 """Batches handed out a worker: one in work, one waiting there, so that the way over the network costs nothing."""
+_RECOUNT_S: Final = 2.0
+_DESERTED_S: Final = 120.0
+_FETCH_S: Final = 30.0
 _ENGINES = threading.local()
 
 
@@ -52,6 +58,7 @@ class Cluster:
         self._factory = factory
         self._done: queue.SimpleQueue[tuple[Batch, Any] | None] = queue.SimpleQueue()
         self._hand: dict[str, Any] = {}
+        self._count, self._counted_s, self._peopled_s = 0, -math.inf, time.monotonic()
         try:
             self._client = Client(address, timeout=timeout_s, set_as_default=False)
         except (OSError, TimeoutError, ValueError) as exc:
@@ -66,8 +73,13 @@ class Cluster:
 
     @property
     def workers(self) -> int:
-        """Threads of all workers that are there now."""
-        return max(1, int(sum(self._client.nthreads().values())))
+        """Threads of all workers that were there a moment ago; 1 at least."""
+        now = time.monotonic()
+        if now - self._counted_s > _RECOUNT_S:
+            self._count, self._counted_s = int(sum(self._client.nthreads().values())), now
+            if self._count:
+                self._peopled_s = now
+        return max(1, self._count)
 
     def room(self) -> int:
         """How many batches can be taken now."""
@@ -77,33 +89,51 @@ class Cluster:
         """Hand a batch to the scheduler, which gives it to another worker when one is lost."""
         future = self._client.submit(perform, self._setup, self._factory, batch, pure=False)
         self._hand[future.key] = future
+        self._follow(batch, future)
+
+    def _follow(self, batch: Batch, future: Any) -> None:
         future.add_done_callback(lambda f: self._done.put((batch, f)))
 
     def wait(self, timeout_s: float) -> list[Done]:
-        """Batches that came back; returns early when there is one, or when woken."""
+        """Batches that came back; returns early when there is one, or when woken.
+
+        Raises:
+            GreystepError: the scheduler is gone, or there has been no worker for two minutes.
+        """
         out: list[Done] = []
         try:
             item = self._done.get(timeout=max(0.0, timeout_s))
             while True:
-                if item is not None:
-                    out.append(self._receive(*item))
+                if item is not None and (done := self._receive(*item)):
+                    out.append(done)
                 item = self._done.get_nowait()
         except queue.Empty:
+            if not out and self._hand and self.workers and time.monotonic() - self._peopled_s > _DESERTED_S:
+                raise GreystepError("the cluster has no worker left", todo="start one and run it again") from None
             return out
 
-    def _receive(self, batch: Batch, future: Any) -> Done:
-        self._hand.pop(future.key, None)
-        if future.status == "finished":
-            kind, content = future.result()
-            if kind == "done":
-                return Done(batch, content)
-            return Done(batch, death=Death(Step(), content, blameless=kind == "broken"))
+    def _receive(self, batch: Batch, future: Any) -> Done | None:
+        """What came back; None when it was lost with its worker and is computed again by another one."""
+        if future.status in ("pending", "lost"):
+            self._follow(batch, future)
+            return None
         if future.status == "error":
             # The scheduler gives up a task after several workers died with it in hand.
+            self._hand.pop(future.key, None)
             return Done(batch, death=Death(Step(), str(future.exception())))
-        raise GreystepError(
-            "the connection to the scheduler was lost", todo="run it again: what is stored is not computed twice"
-        )
+        try:
+            kind, content = future.result(timeout=_FETCH_S)
+        except TimeoutError:
+            self._follow(batch, future)
+            return None
+        except CancelledError as exc:
+            raise GreystepError(
+                "the connection to the scheduler was lost", todo="run it again: what is stored is not computed twice"
+            ) from exc
+        self._hand.pop(future.key, None)
+        if kind == "done":
+            return Done(batch, content)
+        return Done(batch, death=Death(Step(), content, blameless=kind == "broken"))
 
     def wake(self) -> None:
         """End a wait from another thread."""

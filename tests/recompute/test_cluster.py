@@ -138,6 +138,21 @@ def test_what_kills_every_worker_is_given_up_and_the_rest_is_computed(lab: Labor
         cluster.close()
 
 
+def test_a_deserted_cluster_is_a_message_and_no_endless_wait(lab: Laboratory, real: RealCluster, monkeypatch):
+    monkeypatch.setattr("greystep.daemon.analysis.cluster._DESERTED_S", 3.0)
+    lab.run(conditions=("off",))
+    worker = real.add_worker()
+    cluster = Cluster(real.address, lab.setup, factory=tiny_engine, timeout_s=60)
+    worker.kill()
+    try:
+        with lab.fresh() as catalogue:
+            catalogue.add_captures(lab.headers)
+            with pytest.raises(GreystepError, match="no worker left"):
+                Recompute(catalogue, METHODS).run(cluster)
+    finally:
+        cluster.close()
+
+
 def test_live_analysis_may_use_a_cluster_too(lab: Laboratory, real: RealCluster):
     lab.run(power=True)
     real.add_worker()
