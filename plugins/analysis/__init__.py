@@ -14,6 +14,7 @@ from greystep.schema.hooks import hookimpl
 PREPARERS: Final = ("preparation.preparer:LightPreparer",)
 ESTIMATORS: Final = (
     "transition.estimator:TransitionEstimator",
+    "transition.fit_estimator:TransitionFitEstimator",
     "motion.estimator:MovingEdgeEstimator",
     "delay.estimator:DelayEstimator",
     "flicker.estimator:FlickerEstimator",

@@ -102,7 +102,12 @@ def test_two_steps_up_with_a_fall_between() -> None:
 def test_a_stair_with_a_landing_is_flagged() -> None:
     t = GOOD.times_s
     edge = edges.exponential(1e-3)
-    rows = 0.2 + 0.4 * (edge(t - 0.02) + edge(t - 0.08)) + GOOD.light * 0 + np.random.default_rng(3).normal(0, 5e-4, GOOD.light.shape)
+    rows = (
+        0.2
+        + 0.4 * (edge(t - 0.02) + edge(t - 0.08))
+        + GOOD.light * 0
+        + np.random.default_rng(3).normal(0, 5e-4, GOOD.light.shape)
+    )
     for f in _figures(_with(rows)).values():
         assert "multiple_transitions" in f.flags
 

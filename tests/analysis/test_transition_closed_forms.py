@@ -54,7 +54,9 @@ EDGES = [
 
 @pytest.mark.parametrize("rising", [True, False])
 @pytest.mark.parametrize(("name", "edge", "fractions", "exact_ms"), EDGES)
-def test_duration_of_known_edges(name: str, edge: edges.Edge, fractions: tuple[float, float], exact_ms: float, rising: bool) -> None:
+def test_duration_of_known_edges(
+    name: str, edge: edges.Edge, fractions: tuple[float, float], exact_ms: float, rising: bool
+) -> None:
     levels, codes = ((0.2, 1.0), (0, 255)) if rising else ((1.0, 0.2), (255, 0))
     subject = edges.transition(edge, levels=levels, codes=codes, samples=12000, interval_s=1e-5, onset_s=0.0305)
     f = figures(subject, start_fraction=fractions[0], end_fraction=fractions[1])["transition_duration"]
@@ -185,7 +187,9 @@ AXES = [
 def test_axis_changes_the_duration_as_the_closed_forms_say(domain: str, rise: float, fall: float) -> None:
     tau = 2 * MS
     for levels, codes, exact in (((0.0, 1.0), (0, 255), rise), ((1.0, 0.0), (255, 0), fall)):
-        subject = edges.transition(edges.exponential(tau), levels=levels, codes=codes, samples=16000, interval_s=1e-5, onset_s=0.0305)
+        subject = edges.transition(
+            edges.exponential(tau), levels=levels, codes=codes, samples=16000, interval_s=1e-5, onset_s=0.0305
+        )
         f = figures(subject, domain=domain)["transition_duration"]
         assert f.value / tau == pytest.approx(exact, rel=2e-4)
 
@@ -195,7 +199,9 @@ def test_code_axis_by_the_measured_power_curve() -> None:
     tau = 2 * MS
     context = edges.context(curve=edges.gamma_curve(black=0.0))
     for levels, codes, exact in (((0.0, 1.0), (0, 255), 1.569239), ((1.0, 0.0), (255, 0), 4.833894)):
-        subject = edges.transition(edges.exponential(tau), levels=levels, codes=codes, samples=16000, interval_s=1e-5, onset_s=0.0305)
+        subject = edges.transition(
+            edges.exponential(tau), levels=levels, codes=codes, samples=16000, interval_s=1e-5, onset_s=0.0305
+        )
         f = figures(subject, context, domain="code")["transition_duration"]
         assert f.value / tau == pytest.approx(exact, rel=1e-3)
 

@@ -137,7 +137,9 @@ class Interpolant:
     def light_with(self, codes: Array, light: Array) -> Array:
         """[..., m] light of codes if the levels had other light [..., level], such as perturbed one; same coordinate."""
         heights = _power((light - self.black) / self.span, 1 / self.gamma)
-        return self.black + self.span * _power(interpolate(self.levels, heights, np.asarray(codes, dtype=np.float64)), self.gamma)
+        return self.black + self.span * _power(
+            interpolate(self.levels, heights, np.asarray(codes, dtype=np.float64)), self.gamma
+        )
 
 
 def _power(values: Array, exponent: float) -> Array:

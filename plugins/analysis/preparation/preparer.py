@@ -93,7 +93,9 @@ def _steady(capture: Capture, scale: float | None) -> Steady:
     light = light_of(capture, scale)
     flags = row_flags(capture, light, np.ones(capture.segments, dtype=np.bool_))
     level = int(capture.from_level[0]) if capture.segments else 0
-    return Steady(level, light.values[light.usable], _interval(capture), light.unit, light.quantum, meter_reading(capture), flags)
+    return Steady(
+        level, light.values[light.usable], _interval(capture), light.unit, light.quantum, meter_reading(capture), flags
+    )
 
 
 def _interval(capture: Capture) -> float:

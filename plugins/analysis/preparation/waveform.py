@@ -24,7 +24,7 @@ LIT: Final = 0.15
 """Least value of the waveform (mean 1) by which a trace is divided; below it is a gap."""
 LEAST_PERIOD: Final = 16
 """With fewer samples a period there is a window and no division: edges would fill the period."""
-STEEP: Final = 0.15
+STEEP: Final = 0.03
 """A change of the waveform over two samples above which the samples at the edge are left out: they saw part of each side."""
 TOGETHER: Final = 0.03
 """Spread of the segments' phases, in turns, below which they are taken as one phase locked to the trigger."""

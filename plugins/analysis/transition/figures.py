@@ -16,6 +16,7 @@ from .instant import Instant
 from .jackknife import leave_one_out, standard_error
 from .reference import Reference
 from .refusal import Refusal
+from .response import model_uncertainty, sensor_duration
 from .timing import Timing, timing_budget
 from .transit import Transit
 
@@ -103,7 +104,8 @@ def _duration(transit: Transit, quantity: str, timing: Timing, start: Instant, e
     """A duration with its budget, or a bound where sensor, sampling, or an unsettled record allow no more."""
     o, s = transit.observation, transit.subject
     value = timing.samples * o.interval_s
-    budget = tuple(timing_budget(timing, o, transit.rest, transit.context, s.quantum, transit.ripple.amplitude))
+    budget = [*timing_budget(timing, o, transit.rest, transit.context, s.quantum, transit.ripple.amplitude)]
+    budget += _sensor_model(transit, timing)
     flags = set(transit.flags)
     if timing.samples < FEW_SAMPLES:
         flags.add("few_samples")
@@ -115,12 +117,24 @@ def _duration(transit: Transit, quantity: str, timing: Timing, start: Instant, e
         "s",
         s.from_level,
         s.to_level,
-        budget,
+        tuple(budget),
         flags=flags_of(tuple(flags)),
         repeats=o.repeats,
         detail=_detail(transit, start, end),
     )
     return _bounded(transit, figure, timing)
+
+
+def _sensor_model(transit: Transit, timing: Timing) -> list[Component]:
+    """What the assumption of equal poles may cost: nothing to speak of unless the sensor is slow."""
+    sensor, dt = transit.context.sensor, transit.observation.interval_s
+    if sensor.bandwidth_hz is None or not transit.smear.poles:
+        return []
+    corrected = timing.samples * dt
+    measured = corrected - sum(w * i.sensor_shift for w, i in timing.terms) * dt
+    own = sensor_duration(sensor.bandwidth_hz, sensor.poles)
+    u = model_uncertainty(measured, corrected, own)
+    return [Component("shape of the sensor's response", u)] if u > 1e-5 * abs(corrected) else []
 
 
 def _bounded(transit: Transit, figure: Figure, timing: Timing) -> Figure:
@@ -130,8 +144,8 @@ def _bounded(transit: Transit, figure: Figure, timing: Timing) -> Figure:
     if not transit.rest.settled:
         text = f"the light still moves at an end of the record: about {100 * transit.rest.missing:.2g} % of the step is missing"
         return replace(figure, bound=">=", reason=text, budget=())
-    bandwidth = transit.context.sensor.bandwidth_hz
-    own = 0.35 / bandwidth if bandwidth else 0.0
+    sensor = transit.context.sensor
+    own = sensor_duration(sensor.bandwidth_hz, sensor.poles) if sensor.bandwidth_hz else 0.0
     near = max(SENSOR_NEAR * own, SAMPLES_NEAR * dt, transit.subject.smoothing_s, GAPS_NEAR * transit.subject.gap_s)
     if figure.value >= near:
         return figure
@@ -207,7 +221,10 @@ def mean_lag(transit: Transit) -> Figure:
     value = (lag - begin.timing.samples) * o.interval_s
     smear = transit.smear
     value -= smear.pole * smear.poles * o.interval_s if smear.poles else 0.0
-    budget = [Component("extrapolation of the onset", begin.u_model * o.interval_s), _lag_scatter(transit, begin.timing, rows, count)]
+    budget = [
+        Component("extrapolation of the onset", begin.u_model * o.interval_s),
+        _lag_scatter(transit, begin.timing, rows, count),
+    ]
     per_end = (count - (lag - first + 0.5)) / rest.step
     per_start = (lag - first + 0.5) / rest.step
     budget.append(Component("start level", per_start * rest.u_start * o.interval_s, rest.dof[0]))
@@ -319,7 +336,10 @@ def _excursion(transit: Transit, quantity: str, place: Place | None, origin: flo
         return refused(transit, quantity, "1", Refusal("too few samples before or after the transition", ("few_samples",)))
     dark = max(GAPS_NEAR * transit.subject.gap_s, transit.subject.smoothing_s)
     if transit.middle.width * transit.observation.interval_s < dark:
-        hidden_by = Refusal("the transition is as short as the backlight's period: what lies beyond the levels can't be told", ("ripple_residual",))
+        hidden_by = Refusal(
+            "the transition is as short as the backlight's period: what lies beyond the levels can't be told",
+            ("ripple_residual",),
+        )
         return refused(transit, quantity, "1", hidden_by)
     figure = _share(transit, quantity, place, origin, sign)
     u = combine(figure.budget).u if figure.budget else 0.0

@@ -133,7 +133,9 @@ def _ripple(timing: Timing, amplitude: float, context: Context, interval_s: floa
         count = 2 * instant.half + 1
         passes = min(1.0, 1.5 / (math.pi * per_sample * count))
         # Points of the waveform are independent; a fit averages over those in its window.
-        points = 0.0 if context.ripple.waveform is None else max(1.0, min(count * per_sample, 1.0) * len(context.ripple.waveform))
+        points = (
+            0.0 if context.ripple.waveform is None else max(1.0, min(count * per_sample, 1.0) * len(context.ripple.waveform))
+        )
         template = abs(instant.reference.light) * context.ripple.u_waveform / math.sqrt(points) if points else 0.0
         shares.append(weight * math.hypot(amplitude / math.sqrt(2) * passes, template) / instant.crossing.slope)
     return _root_sum(shares)

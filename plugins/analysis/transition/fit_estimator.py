@@ -1,0 +1,142 @@
+"""The estimator `transition-fit`: the transition duration by a formula, where its chi-square accepts one."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Literal, cast
+
+import numpy as np
+from greystep.schema.capture import Kind
+from greystep.schema.figure import Component, Figure, flags_of
+from greystep.schema.trace import Context, Subject, Transition
+from pydantic import BaseModel
+
+from ..matrix.summary import matrix_figures
+from .figures import end_references, refused
+from .fit import Chosen, choose, first_passage, replicates
+from .jackknife import standard_error
+from .models import MODELS
+from .parameters import TransitionParameters
+from .refusal import Refusal
+from .transit import Transit, find_transit
+from .words import explain
+
+SENSOR_SHARE = 0.1
+"""The formula knows no sensor: its response must be shorter than this part of the duration."""
+
+
+class TransitionFitParameters(TransitionParameters):
+    """As those of the transition estimator; only durations between fixed levels can be had from a formula."""
+
+    quantities: tuple[Literal["transition_duration"], ...] = ("transition_duration",)  # type: ignore[assignment]
+    """Figures of each transition."""
+
+
+class TransitionFitEstimator:
+    """Duration between reference levels on the fitted edge: exponential, ramp, Gaussian, raised cosine, 2 to 4 poles, second order."""
+
+    id = "transition-fit"
+    version = 1
+    title = "Transition between levels, by a fitted formula"
+    kinds: frozenset[Kind] = frozenset({"step"})
+    Parameters = TransitionFitParameters
+
+    def estimate(self, subject: Subject, context: Context, parameters: BaseModel) -> list[Figure]:
+        """The transition duration; none for other subjects."""
+        if not isinstance(subject, Transition):
+            return []
+        p = cast(TransitionFitParameters, parameters)
+        transit = find_transit(subject, context, p)
+        if isinstance(transit, Refusal):
+            flags = flags_of(subject.flags, transit.flags)
+            levels = (subject.from_level, subject.to_level)
+            return [Figure("transition_duration", math.nan, "s", *levels, reason=transit.reason, flags=flags)]
+        return [_figure(transit)]
+
+    def summarise(self, figures: Sequence[Figure], context: Context, parameters: BaseModel) -> list[Figure]:
+        """Figures of the whole matrix."""
+        return matrix_figures(figures, context, cast(TransitionFitParameters, parameters))
+
+    def explain(self, parameters: BaseModel) -> str:
+        """The method in words."""
+        names = ", ".join(m.name for m in MODELS)
+        return (
+            explain(cast(TransitionFitParameters, parameters))
+            + f"\nThe instants are those of a formula fitted to the mean trace by least squares ({names}; onset, shape and both state "
+            "levels free). The one with the best information criterion among those that the chi-square test accepts (0.5 %) is used; "
+            "where it accepts none, no figure is given."
+        )
+
+
+def _figure(transit: Transit) -> Figure:
+    rough = transit.middle.width * 1.4
+    rest = transit.rest
+    if not rest.settled:
+        return _none(transit, "the record has not come to rest: a formula would guess its end", "not_settled")
+    chosen, chance = choose(transit.observation, rest.start, rest.end, transit.middle.place, rough)
+    if chosen is None:
+        return _none(transit, f"no formula fits: the best chance of residuals as large is {chance:.2g}", "assumed_shape")
+    first, near, _ = end_references(transit)
+    start, end = chosen.crossing(first.ratio), chosen.crossing(near.ratio)
+    dt = transit.observation.interval_s
+    value = (end - start) * dt
+    bandwidth = transit.context.sensor.bandwidth_hz
+    if bandwidth is not None and 0.35 / bandwidth > SENSOR_SHARE * value:
+        return _none(transit, "the sensor's own response is too near for a formula that does not know it", "below_sensor")
+    s, o = transit.subject, transit.observation
+    return Figure(
+        "transition_duration",
+        value,
+        "s",
+        s.from_level,
+        s.to_level,
+        tuple(c for c in _budget(transit, chosen, first.ratio, near.ratio, value) if c.effect),
+        flags=flags_of(transit.flags, ("assumed_shape",)),
+        repeats=o.repeats,
+        detail={
+            "start_s": transit.seconds(start),
+            "end_s": transit.seconds(end),
+            "start_reference": first.light,
+            "end_reference": near.light,
+            "start_level": float(chosen.fitted.parameters[1]),
+            "end_level": float(chosen.fitted.parameters[2]),
+            "model": float(MODELS.index(chosen.model)),
+            "chance": chosen.chance,
+        },
+    )
+
+
+def _none(transit: Transit, reason: str, flag: str) -> Figure:
+    return refused(transit, "transition_duration", "s", Refusal(reason, (flag,)))
+
+
+def _budget(transit: Transit, chosen: Chosen, low: float, high: float, value: float) -> list[Component]:
+    """Scatter of the repeats, time base, quantisation, sensor."""
+    o, dt = transit.observation, transit.observation.interval_s
+
+    def duration(p: np.ndarray) -> float:
+        return chosen.crossing(high, p) - chosen.crossing(low, p)
+
+    parts = []
+    if o.repeats > 1:
+        others = np.array([duration(p) for p in replicates(chosen, o)])
+        parts.append(Component("scatter of the repeats", standard_error(others) * dt, o.repeats - 1, "A", distribution="t"))
+    else:
+        steps = np.diag(0.1 * chosen.fitted.deviations)
+        slope = np.array([(duration(chosen.fitted.parameters + h) - value / dt) / h.sum() for h in steps])
+        u = math.sqrt(float(slope @ chosen.fitted.covariance @ slope)) * dt
+        parts.append(Component("noise of the trace", u, float(chosen.fitted.dof), "A"))
+    spread = [
+        chosen.unit * (first_passage(m, f.parameters[3:], high) - first_passage(m, f.parameters[3:], low)) * dt - value
+        for m, f in chosen.others
+    ]
+    widest = max((abs(x) for x in spread), default=0.0)
+    parts.append(Component("choice of the formula", widest / math.sqrt(3), distribution="rectangular"))
+    bandwidth = transit.context.sensor.bandwidth_hz
+    own = 0.35 / bandwidth if bandwidth is not None else 0.0
+    parts.append(Component("time base", transit.context.timebase_rel_u * value, shared="timebase"))
+    parts.append(Component("sensor bandwidth", own * own / (2 * value), distribution="rectangular"))
+    quantum = transit.rest.u_end / abs(transit.rest.step)
+    parts.append(Component("quantisation and settling of the levels", quantum * value, distribution="rectangular"))
+    return parts

@@ -1,0 +1,100 @@
+"""Fits: NIST Statistical Reference Datasets to 6 digits (reference-checks 8.2 [verified certified values]), and formulas on traces."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from greystep.plugins.analysis.transition.fit_estimator import TransitionFitEstimator
+from greystep.plugins.analysis.transition.least_squares import chi_square_chance, fit
+from greystep.schema.figure import Figure
+from greystep.schema.trace import Transition
+from greystep.schema.uncertainty import combine
+
+from . import edges
+
+BOXBOD = ([1, 2, 3, 5, 7, 10], [109, 149, 149, 191, 213, 224])
+MISRA1A = (
+    [77.6, 114.9, 141.1, 190.8, 239.9, 289.0, 332.8, 378.4, 434.8, 477.3, 536.8, 593.1, 689.1, 760.0],
+    [10.07, 14.73, 17.94, 23.93, 29.61, 35.18, 40.02, 44.82, 50.76, 55.05, 61.01, 66.40, 75.47, 81.78],
+)
+CERTIFIED = [
+    ("BoxBOD", BOXBOD, (1, 1), (213.80940889, 0.54723748542), (12.354515176, 0.10455993237), 1168.0088766, 17.088072423),
+    ("BoxBOD", BOXBOD, (100, 0.75), (213.80940889, 0.54723748542), (12.354515176, 0.10455993237), 1168.0088766, 17.088072423),
+    (
+        "Misra1a",
+        MISRA1A,
+        (500, 1e-4),
+        (238.94212918, 5.5015643181e-4),
+        (2.7070075241, 7.2668688436e-6),
+        0.12455138894,
+        0.10187876330,
+    ),
+    (
+        "Misra1a",
+        MISRA1A,
+        (250, 5e-4),
+        (238.94212918, 5.5015643181e-4),
+        (2.7070075241, 7.2668688436e-6),
+        0.12455138894,
+        0.10187876330,
+    ),
+]
+
+
+@pytest.mark.parametrize(("name", "data", "start", "values", "deviations", "rss", "s"), CERTIFIED)
+def test_nist_exponential_rise(
+    name: str,
+    data: tuple[list[float], list[float]],
+    start: tuple[float, float],
+    values: tuple[float, float],
+    deviations: tuple[float, float],
+    rss: float,
+    s: float,
+) -> None:
+    """b1 (1 - exp(-b2 x)), both starts of the dataset, with standard deviations."""
+    x, y = (np.array(v, dtype=float) for v in data)
+    found = fit(lambda p: p[0] * -np.expm1(-p[1] * x), y, np.array(start, dtype=float))
+    assert found.converged, name
+    assert found.parameters == pytest.approx(values, rel=1e-6)
+    assert found.deviations == pytest.approx(deviations, rel=1e-6)
+    assert found.rss == pytest.approx(rss, rel=1e-6)
+    assert found.residual_deviation == pytest.approx(s, rel=1e-6)
+
+
+def test_chance_of_residuals() -> None:
+    """Chi-square of as many as its degrees of freedom: chance about a half; twice as many of 100: none."""
+    assert chi_square_chance(99.334, 100) == pytest.approx(0.5, abs=1e-3)
+    assert chi_square_chance(200, 100) < 1e-7
+
+
+def _figure(subject: Transition) -> Figure:
+    estimator = TransitionFitEstimator()
+    return estimator.estimate(subject, edges.context(), estimator.Parameters())[0]
+
+
+@pytest.mark.parametrize(
+    ("edge", "exact"),
+    [
+        (edges.exponential(2e-3), 2e-3 * math.log(9)),
+        (edges.gaussian(1e-3), 2.5631031311e-3),
+        (edges.cascade(3, 1e-3), 4.22025501e-3),
+        (edges.second_order(0.5, 1000.0), 1.637573e-3),
+    ],
+)
+def test_formula_gives_the_duration_within_its_uncertainty(edge: edges.Edge, exact: float) -> None:
+    f = _figure(edges.transition(edge, noise=0.005, repeats=10, seed=3))
+    u = combine(f.budget)
+    assert abs(f.value - exact) < 1.5 * u.expanded
+    assert u.expanded < 0.02 * exact
+    assert f.detail["chance"] > 0.005
+
+
+def test_formula_that_does_not_fit_gives_no_figure() -> None:
+    def stairs(t: np.ndarray) -> np.ndarray:
+        return 0.6 * edges.exponential(1e-3)(t) + 0.4 * edges.exponential(1e-3)(t - 4e-3)
+
+    f = _figure(edges.transition(stairs, noise=0.002, repeats=10))
+    assert not f.measurable
+    assert "no formula fits" in f.reason
