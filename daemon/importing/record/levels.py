@@ -17,6 +17,8 @@ _GAIN: Final = 0.02
 """Relative change of the display's light that is taken as drift."""
 _DRIFT_PLATEAUS: Final = 9
 _DRIFT_ROUNDS: Final = 40
+_VOTERS: Final = 2000
+"""Changes that vote for the place of a played file; every pair votes, so that more would need much memory."""
 _MISSING_SHARE: Final = 2.5
 """How much of the light may still be missing, as a multiple of its change over the tail of the plateau."""
 
@@ -218,7 +220,7 @@ def _fit(edges: Array, due: Array, tolerance_s: float = 0.04) -> tuple[float, fl
 
     Every pair of a due and a found change votes for an offset; the start marker's uneven times make the vote unique.
     """
-    votes = np.sort((edges[:, None] - due[None, :]).ravel())
+    votes = np.sort((edges[:_VOTERS, None] - due[None, :_VOTERS]).ravel())
     counts = np.searchsorted(votes, votes + tolerance_s) - np.arange(len(votes))
     k = int(np.argmax(counts))
     offset, scale = float(np.median(votes[k : k + int(counts[k])])), 1.0
