@@ -14,7 +14,7 @@ from .fetching import Fetcher
 from .instrument import ScpiInstrument
 from .port import Port
 from .settings import ScpiSettings
-from .values import channel_values, next_range, sampling_values
+from .values import channel_values, impossible, next_range, sampling_values
 
 REARM_TIMEOUTS = 3.0
 """Arming may take this many reply time-outs: some instruments allocate memory first."""
@@ -73,6 +73,10 @@ class ScpiDigitiser(ScpiInstrument):
             slope=words.slopes.get(setup.slope, ""),
         )
         confirmed = self._confirm(setup)
+        if problem := impossible(confirmed):
+            raise port.distrusted(
+                ReplyError(f"the digitiser confirms {problem}, which can't be", received=str(confirmed)[:200]), ""
+            )
         self._asked, self._set, self._resyncs = setup, confirmed, port.session.resyncs
         return confirmed
 

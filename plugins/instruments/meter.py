@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Final
 
 from greystep.schema.errors import ReplyError
 from greystep.schema.roles import MeterReading
@@ -12,6 +12,8 @@ from .dialect import MeterWords
 from .instrument import ScpiInstrument
 from .port import Port
 from .settings import MeterSettings, ScpiSettings
+
+LONGEST_APERTURE_S: Final = 3600.0
 
 
 class ScpiMeter(ScpiInstrument):
@@ -45,7 +47,11 @@ class ScpiMeter(ScpiInstrument):
             return
         self._asked_s = None
         port.do(f"setting the aperture to {aperture_s:g} s", words.aperture, aperture_s=aperture_s)
-        self._aperture_s = port.ask(words.aperture_set, "number") if words.aperture_set else aperture_s
+        set_s = port.ask(words.aperture_set, "number") if words.aperture_set else aperture_s
+        if not 0 < set_s <= LONGEST_APERTURE_S:
+            sent = words.aperture_set.ask if words.aperture_set else ""
+            raise port.distrusted(ReplyError(f"an aperture of {set_s:g} s can't be", received=f"{set_s:g}"), sent)
+        self._aperture_s = set_s
         self._asked_s, self._resyncs = aperture_s, port.session.resyncs
 
     def _uncertainty(self, value: float) -> float | None:

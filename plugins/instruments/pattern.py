@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from greystep.plugins.visa.polling import until
-from greystep.schema.errors import GreystepError, RefusedError
+from greystep.schema.errors import GreystepError, RefusedError, ReplyError
 
 from .ask import parse_number
 from .dialect import PatternWords
@@ -15,6 +16,8 @@ from .instrument import ScpiInstrument
 from .port import Port
 from .settings import ScpiSettings
 
+_NAME: Final = re.compile(r"[A-Za-z_][A-Za-z0-9_.:-]{0,63}")
+_VALUE: Final = re.compile(r"[ -:<-~]{1,200}")
 Allowed = Mapping[str, Sequence[str] | tuple[float, float]]
 
 
@@ -33,6 +36,9 @@ class ScpiPattern(ScpiInstrument):
         """Read depth and delay."""
         self._bits = self._value(self._words.bits, "whole")
         self._delay_s = self._value(self._words.delay_s, "number")
+        if not 1 <= self._bits <= 16 or not 0 <= self._delay_s <= 10:
+            what = f"a depth of {self._bits} bits with a delay of {self._delay_s:g} s can't be"
+            raise self.port.distrusted(ReplyError(what), "")
 
     def bits(self) -> int:
         """Bits of a level."""
@@ -49,7 +55,7 @@ class ScpiPattern(ScpiInstrument):
     def allowed(self) -> Allowed:
         """Settings of the DUT: name -> allowed values, or (lowest, highest)."""
         if self._allowed is None:
-            names = self.port.ask(self._words.names, "items") if self._words.names else []
+            names = self._names()
             self._allowed = {name: self._values(name) for name in names}
         return self._allowed
 
@@ -130,6 +136,15 @@ class ScpiPattern(ScpiInstrument):
     def _value(self, value: Any, kind: str) -> Any:
         return self.port.ask(value, kind) if hasattr(value, "ask") else value
 
+    def _names(self) -> list[str]:
+        if self._words.names is None:
+            return []
+        names: list[str] = self.port.ask(self._words.names, "items")
+        # A name goes back to the instrument within a command: it must not be able to end that command.
+        if strange := [name for name in names if not _NAME.fullmatch(name)]:
+            raise self.port.distrusted(ReplyError(f"{strange[0]!r} is no name of a setting"), self._words.names.ask)
+        return names
+
     def _values(self, name: str) -> Sequence[str] | tuple[float, float]:
         if self._words.values is None:
             return ()
@@ -142,6 +157,8 @@ class ScpiPattern(ScpiInstrument):
 
     def _fitting(self, name: str, value: Any, known: Allowed) -> str:
         text = _text(value)
+        if not _VALUE.fullmatch(text):
+            raise RefusedError(f"{name} = {text[:40]!r} can't be sent: a value is plain text without ;", role=self.port.role)
         if name not in known:
             offer = ", ".join(sorted(known)) or "none"
             raise RefusedError(f"the DUT has no setting {name!r}; it has: {offer}", role=self.port.role)

@@ -9,11 +9,28 @@ from greystep.schema.roles import ChannelSetup, DigitiserSetup
 
 from .dialect import DigitiserWords
 
+MOST_SAMPLES = 1 << 33
+"""Samples of a channel in one arming; more is a misread reply."""
+
 
 def next_range(channel: ChannelSetup, ranges_v: Sequence[float] | None) -> ChannelSetup:
     """The channel with the next larger range that the instrument has."""
     fitting = [range_v for range_v in ranges_v or () if range_v >= channel.range_v * (1 - 1e-6)]
     return replace(channel, range_v=min(fitting)) if fitting else channel
+
+
+def impossible(setup: DigitiserSetup) -> str:
+    """What about a confirmed setup no instrument can have set; empty when nothing."""
+    if not 0 < setup.sample_interval_s < 1e6:
+        return f"an interval of {setup.sample_interval_s:g} s"
+    if not (setup.samples >= 1 and setup.segments >= 1 and setup.samples * setup.segments <= MOST_SAMPLES):
+        return f"{setup.segments} segments of {setup.samples} samples"
+    if not 0 <= setup.pretrigger <= setup.samples:
+        return f"{setup.pretrigger} of {setup.samples} samples before the trigger"
+    for number, channel in setup.channels.items():
+        if not 0 < channel.range_v < 1e6 or abs(channel.offset_v) > 1e6:
+            return f"{channel.range_v:g} V around {channel.offset_v:g} V on channel {number}"
+    return ""
 
 
 def channel_values(words: DigitiserWords, number: int, channel: ChannelSetup) -> dict[str, str | float]:

@@ -174,6 +174,8 @@ class Session:
         guard: bool = False,
     ) -> T:
         allowed_s = self.timeout_s if timeout_s is None else timeout_s
+        if any(ord(c) < 32 or ord(c) > 255 for c in text):
+            raise RefusedError("a command is one line of plain text", role=self.role, where=self.resource, sent=text[:200])
         if not self._lock.acquire(timeout=allowed_s + GRACE_S):
             raise InstrumentTimeoutError("the session is busy with another call", role=self.role, sent=text, retryable=True)
         try:

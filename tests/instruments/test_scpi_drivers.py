@@ -106,6 +106,9 @@ def test_pattern_names_the_setting_that_is_not_known_or_not_allowed(opened: Open
         pattern.apply({"sharpness": 3})
     with pytest.raises(RefusedError, match="overdrive = warp"):
         pattern.apply({"overdrive": "warp"})
+    for hostile in ("fast;*RST", "fast\n*RST", "f\u0000", "\u202efast", "x" * 10_000, ""):
+        with pytest.raises(RefusedError, match="overdrive"):
+            pattern.apply({"overdrive": hostile})
     pattern.apply({"overdrive": known["overdrive"][0]})
     assert pattern.settings()["applied"]["overdrive"] == known["overdrive"][0]
 
