@@ -1,0 +1,1 @@
+"""Comparing displays: which differences are real."""

@@ -1,0 +1,89 @@
+"""Write the pages of a home: one for the archive, one a run, and what they share."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from greystep.daemon.home import Home
+from greystep.schema.errors import GreystepError
+
+from .assets import write_assets
+from .evidence import Sources, gather_run, open_sources
+from .index_page import index_page
+from .rendering import render, write_page
+from .run_page import run_page
+from .tables import write_run_tables
+from .theme import chart_config
+
+
+def build_report(home: Home, run: str | None = None) -> Path:
+    """Write the pages of one run, or of all, and the index.
+
+    Args:
+        home: the home folder.
+        run: name of the run; None: every run that is in the catalogue.
+
+    Returns:
+        The page to open: that of the run, or the index.
+
+    Raises:
+        GreystepError: there is no such run, the home or its catalogue can't be read, or the pages can't be written.
+    """
+    try:
+        with open_sources(home.require()) as sources:
+            write_assets(home.reports)
+            runs = [run] if run else [r["run"] for r in sources.catalogue.runs()]
+            pages = [_write_run(sources, name) for name in runs]
+            index = _write_index(sources)
+    except OSError as exc:
+        raise GreystepError(
+            f"the pages can't be written: {exc.strerror or exc}", where=str(home.reports), todo="check the disk"
+        ) from exc
+    return pages[0] if run else index
+
+
+def _frame(sources: Sources, root: str) -> dict[str, Any]:
+    """What every page needs: the way to the shared files, chart themes, when and with what it was made."""
+    from importlib.metadata import version
+
+    return {
+        "root": root,
+        "themes": {name: chart_config(name) for name in ("light", "dark")},
+        "made_utc": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"),
+        "version": version("greystep"),
+        "bench": _bench_name(sources),
+    }
+
+
+def _bench_name(sources: Sources) -> str:
+    try:
+        return sources.home.bench()[0].name
+    except GreystepError:
+        return ""
+
+
+def _write_run(sources: Sources, name: str) -> Path:
+    """A run's folder appears at once when all its files are there; an older one is replaced."""
+    evidence = gather_run(sources, name)
+    folder = sources.home.reports / "runs" / evidence.run
+    folder.parent.mkdir(parents=True, mode=0o700, exist_ok=True)
+    part = folder.with_name(f".part-{os.getpid()}-{folder.name}")
+    shutil.rmtree(part, ignore_errors=True)
+    part.mkdir(mode=0o700)
+    try:
+        frame = _frame(sources, "../..")
+        (part / "index.html").write_text(render("run.html.j2", **frame, **run_page(sources, evidence)), encoding="utf-8")
+        write_run_tables(sources, evidence, part, frame)
+        shutil.rmtree(folder, ignore_errors=True)
+        part.rename(folder)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+    return folder / "index.html"
+
+
+def _write_index(sources: Sources) -> Path:
+    return write_page(sources.home.reports / "index.html", "index.html.j2", **_frame(sources, "."), **index_page(sources))
