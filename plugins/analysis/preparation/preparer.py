@@ -63,7 +63,7 @@ class LightPreparer:
         ripple = find_ripple(steadies, meta.condition.refresh_rate_hz)
         period = 1 / ripple.frequency_hz if ripple.frequency_hz > 0 else 0.0
         battery, system = _power_plan(captures[0].plan_text)
-        wanted = meta.planned.steady_total
+        wanted = max(c.meta.planned.steady_total for c in captures)
         return Context(
             condition=meta.condition,
             sensor=meta.sensor,
