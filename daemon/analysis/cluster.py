@@ -6,7 +6,6 @@ Results come back to the one writer. `distributed` is imported when a cluster is
 from __future__ import annotations
 
 import math
-import queue
 import threading
 import time
 from collections.abc import Callable
@@ -24,7 +23,8 @@ _AHEAD: Final = 2
 """Batches handed out a worker: one in work, one waiting there, so that the way over the network costs nothing."""
 _RECOUNT_S: Final = 2.0
 _DESERTED_S: Final = 120.0
-_FETCH_S: Final = 30.0
+_FETCH_S: Final = 5.0
+_LOOK_S: Final = 0.25
 _ENGINES = threading.local()
 
 
@@ -56,8 +56,8 @@ class Cluster:
             raise GreystepError("a cluster needs the package distributed", todo="pip install 'greystep[cluster]'") from exc
         self._setup = setup
         self._factory = factory
-        self._done: queue.SimpleQueue[tuple[Batch, Any] | None] = queue.SimpleQueue()
-        self._hand: dict[str, Any] = {}
+        self._hand: dict[str, tuple[Batch, Any]] = {}
+        self._news, self._woken = threading.Event(), threading.Event()
         self._count, self._counted_s, self._peopled_s = 0, -math.inf, time.monotonic()
         try:
             self._client = Client(address, timeout=timeout_s, set_as_default=False)
@@ -88,11 +88,9 @@ class Cluster:
     def submit(self, batch: Batch) -> None:
         """Hand a batch to the scheduler, which gives it to another worker when one is lost."""
         future = self._client.submit(perform, self._setup, self._factory, batch, pure=False)
-        self._hand[future.key] = future
-        self._follow(batch, future)
-
-    def _follow(self, batch: Batch, future: Any) -> None:
-        future.add_done_callback(lambda f: self._done.put((batch, f)))
+        self._hand[future.key] = (batch, future)
+        # Only a hint: after a worker's death not every call came. `wait` looks at the states themselves.
+        future.add_done_callback(lambda _: self._news.set())
 
     def wait(self, timeout_s: float) -> list[Done]:
         """Batches that came back; returns early when there is one, or when woken.
@@ -100,49 +98,53 @@ class Cluster:
         Raises:
             GreystepError: the scheduler is gone, or there has been no worker for two minutes.
         """
-        out: list[Done] = []
-        try:
-            item = self._done.get(timeout=max(0.0, timeout_s))
-            while True:
-                if item is not None and (done := self._receive(*item)):
-                    out.append(done)
-                item = self._done.get_nowait()
-        except queue.Empty:
-            if not out and self._hand and self.workers and time.monotonic() - self._peopled_s > _DESERTED_S:
-                raise GreystepError("the cluster has no worker left", todo="start one and run it again") from None
-            return out
+        end = time.monotonic() + timeout_s
+        while True:
+            self._news.clear()
+            landed = [key for key, (_, future) in self._hand.items() if future.status != "pending"]
+            left = end - time.monotonic()
+            if landed or left <= 0 or self._woken.is_set():
+                break
+            self._news.wait(min(left, _LOOK_S))
+        self._woken.clear()
+        self._check_people(bool(landed))
+        return [done for key in landed if (done := self._receive(key))]
 
-    def _receive(self, batch: Batch, future: Any) -> Done | None:
-        """What came back; None when it was lost with its worker and is computed again by another one."""
-        if future.status in ("pending", "lost"):
-            self._follow(batch, future)
-            return None
+    def _check_people(self, alive: bool) -> None:
+        if alive or not self._hand:
+            self._peopled_s = time.monotonic()
+        elif self.workers and time.monotonic() - self._peopled_s > _DESERTED_S:
+            raise GreystepError("the cluster has no worker left", todo="start one and run it again")
+
+    def _receive(self, key: str) -> Done | None:
+        """What came back. A result that was lost with its worker is ordered again: None."""
+        batch, future = self._hand.pop(key)
         if future.status == "error":
             # The scheduler gives up a task after several workers died with it in hand.
-            self._hand.pop(future.key, None)
             return Done(batch, death=Death(Step(), str(future.exception())))
         try:
             kind, content = future.result(timeout=_FETCH_S)
-        except TimeoutError:
-            self._follow(batch, future)
+        except (TimeoutError, CancelledError) as exc:
+            if self._client.status != "running":
+                raise GreystepError(
+                    "the connection to the scheduler was lost", todo="run it again: what is stored is not computed twice"
+                ) from exc
+            future.cancel()
+            self.submit(batch)
             return None
-        except CancelledError as exc:
-            raise GreystepError(
-                "the connection to the scheduler was lost", todo="run it again: what is stored is not computed twice"
-            ) from exc
-        self._hand.pop(future.key, None)
         if kind == "done":
             return Done(batch, content)
         return Done(batch, death=Death(Step(), content, blameless=kind == "broken"))
 
     def wake(self) -> None:
         """End a wait from another thread."""
-        self._done.put(None)
+        self._woken.set()
+        self._news.set()
 
     def close(self) -> None:
         """Give up what is in hand and disconnect; the cluster stays. Safe to call twice."""
         if self._hand:
-            self._client.cancel(list(self._hand.values()))
+            self._client.cancel([future for _, future in self._hand.values()])
             self._hand.clear()
         self._client.close()
 

@@ -117,7 +117,8 @@ def methods(db: Database) -> list[MethodEntry]:
 
 def failures(db: Database) -> list[dict[str, Any]]:
     """What could not be used: captures that can't be read, and results that could not be computed, with the reason."""
-    unreadable = db.sql.execute(f"{_CAPTURE} WHERE capture.reason IS NOT NULL ORDER BY ulid")
+    rows = "SELECT id FROM capture INDEXED BY capture_reason WHERE reason IS NOT NULL"
+    unreadable = db.sql.execute(f"{_CAPTURE} WHERE capture.id IN ({rows}) ORDER BY ulid")
     out = [
         {"run": c.run, "group": c.group, "capture": c.id, "path": c.path, "method": "", "fingerprint": "", "reason": c.reason}
         for c in map(_capture, unreadable)
