@@ -9,7 +9,7 @@ from greystep.plugins.visa.polling import until
 from greystep.schema.errors import RefusedError, ReplyError
 from greystep.schema.roles import ChannelSetup, DigitiserLimits, DigitiserSetup, Record
 
-from .dialect import DigitiserWords
+from .digitiser_words import DigitiserWords
 from .fetching import Fetcher
 from .instrument import ScpiInstrument
 from .port import Port

@@ -12,7 +12,7 @@ from greystep.schema.roles import ChannelRecord, DigitiserSetup, Record
 from numpy.typing import NDArray
 
 from .ask import Ask
-from .dialect import DigitiserWords
+from .digitiser_words import DigitiserWords
 from .port import Port
 from .template import fill
 from .waveform import decode_block, decode_text, read_preamble, scaling

@@ -8,8 +8,8 @@ from typing import Any, Final
 from greystep.schema.errors import ReplyError
 from greystep.schema.roles import MeterReading
 
-from .dialect import MeterWords
 from .instrument import ScpiInstrument
+from .meter_words import MeterWords
 from .port import Port
 from .settings import MeterSettings, ScpiSettings
 

@@ -13,13 +13,14 @@ from greystep.plugins.visa.wire import Terminators
 from greystep.schema.errors import InstrumentError, InstrumentTimeoutError, ReplyError
 from greystep.schema.roles import DialogueSink
 
-from .dialect import Dialect, SessionWords
+from .dialect import Dialect
 from .dialects import find_dialect
 from .digitiser import ScpiDigitiser
 from .instrument import ScpiInstrument
 from .meter import ScpiMeter
 from .pattern import ScpiPattern
 from .port import Port
+from .session_words import SessionWords
 from .settings import ScpiSettings
 
 

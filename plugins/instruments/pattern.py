@@ -11,8 +11,8 @@ from greystep.plugins.visa.polling import until
 from greystep.schema.errors import GreystepError, RefusedError, ReplyError
 
 from .ask import parse_number
-from .dialect import PatternWords
 from .instrument import ScpiInstrument
+from .pattern_words import PatternWords
 from .port import Port
 from .settings import ScpiSettings
 

@@ -13,7 +13,7 @@ from greystep.plugins.visa.session import Session
 from greystep.schema.errors import InstrumentError, InstrumentTimeoutError, RefusedError, ReplyError
 
 from .ask import Ask, Condition
-from .dialect import SessionWords
+from .session_words import SessionWords
 from .template import fill
 
 T = TypeVar("T")

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from greystep.schema.roles import ChannelSetup, DigitiserSetup
 
-from .dialect import DigitiserWords
+from .digitiser_words import DigitiserWords
 
 MOST_SAMPLES = 1 << 33
 """Samples of a channel in one arming; more is a misread reply."""
