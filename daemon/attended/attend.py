@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
 from greystep.daemon.importing import commit
+from greystep.daemon.importing.software import versions
 from greystep.schema.bench import Bench
 from greystep.schema.capture import InstrumentRecord
 from greystep.schema.errors import BenchError, GreystepError, Problem
@@ -87,7 +86,7 @@ def attend(
     left = sum(g.grid.left for g in restored(_groups(plan, repeats), store).groups)
     if ending == "paused":
         return Attended(store.run, plan.dut.id, finished=False, missing=left)
-    about = Surroundings(plan, plan_text, bench, bench_text, record, _software(), IdSource(), tuple(dialogue[-20_000:]))
+    about = Surroundings(plan, plan_text, bench, bench_text, record, versions(), IdSource(), tuple(dialogue[-20_000:]))
     captures = captures_of(store, about)
     home.raw.mkdir(mode=0o700, exist_ok=True)
     with commit.staging(home.raw, store.run) as stage:
@@ -149,11 +148,3 @@ def _record(bench: Bench, digitiser: Any, host: PluginHost) -> tuple[InstrumentR
             InstrumentRecord(role="pattern", driver="manual", driver_version=origin, identity="levels changed by hand"),
         )
     return (InstrumentRecord(role="digitiser", driver=entry.driver, driver_version=origin, resource=resource),)
-
-
-def _software() -> Mapping[str, str]:
-    out = {}
-    for name in ("greystep", "numpy", "h5py"):
-        with suppress(PackageNotFoundError):
-            out[name] = version(name)
-    return out

@@ -1,0 +1,51 @@
+"""`greystep capture`: a plan taken by hand, one change of level at a time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from .ending import DONE, FLAGGED, debug_option, home_option, told
+
+
+@click.command(
+    epilog="Example: greystep capture handheld.toml --repeats 3",
+    short_help="Take a plan by hand, with a person changing the level.",
+)
+@click.argument("plan", type=click.Path(path_type=Path))
+@click.option("--repeats", type=click.IntRange(1, 1000), help="Repeats of each transition (default: at most 3, or the plan's).")
+@home_option
+@debug_option
+@told
+def capture(plan: Path, repeats: int | None, home_dir: str | None, debug: bool) -> int:
+    """Take PLAN with a person changing the level on the device.
+
+    The plan says pattern = "manual"; bench.toml names the digitiser. The terminal shows what is still to take; each change of
+    light is recorded, recognised by its levels, and kept or asked for again. p pauses; the same command goes on another day.
+    """
+    from greystep.daemon.attended.attend import attend
+    from greystep.daemon.attended.terminal import PlainTerminal
+    from greystep.daemon.home import Home
+    from greystep.daemon.host import PluginHost
+    from greystep.daemon.run.flash import CAUTION
+    from greystep.schema.errors import PlanError
+    from greystep.schema.plan import Plan
+    from greystep.schema.toml_source import TomlSource
+
+    source = TomlSource.read(plan, PlanError)
+    read = source.validate(Plan, PlanError)
+    if read.pattern != "manual":
+        raise PlanError([source.problem(("pattern",), 'is driven; a plan to take by hand says pattern = "manual"')])
+    home = Home.find(home_dir or click.get_current_context().obj).create()
+    terminal = PlainTerminal()
+    terminal.say(CAUTION)
+    if read.power or read.warm_up:
+        terminal.say("Power readings and the warm-up of the plan are not taken by hand.")
+    with home.lock("attended"):
+        done = attend(read, source.text, home, PluginHost.load(), terminal, repeats)
+    if not done.finished:
+        click.echo(f"paused: session {done.run}, {done.missing} records to go")
+        return FLAGGED
+    click.echo(f"archived {done.captures} captures as run {done.run} of {done.dut}")
+    return FLAGGED if done.missing else DONE

@@ -1,0 +1,44 @@
+"""How a command ends: 0 done, 1 failed, 2 wrong use, 3 done but something is flagged. One line for each error."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from typing import ParamSpec
+
+import click
+
+P = ParamSpec("P")
+DONE, FAILED, WRONG_USE, FLAGGED = 0, 1, 2, 3
+
+
+def told(command: Callable[P, int]) -> Callable[P, None]:
+    """A command that returns its exit code; errors go to standard error, with a traceback only after `--debug`."""
+
+    @functools.wraps(command)
+    def run(*args: P.args, **kwargs: P.kwargs) -> None:
+        from greystep.schema.errors import GreystepError, InputError
+
+        context = click.get_current_context()
+        try:
+            code = command(*args, **kwargs)
+        except GreystepError as exc:
+            if context.params.get("debug"):
+                raise
+            click.echo(str(exc), err=True)
+            code = WRONG_USE if isinstance(exc, InputError) else FAILED
+        context.exit(code)
+
+    return run
+
+
+def home_option(command: Callable[P, None]) -> Callable[P, None]:
+    """`--home`, for each command; the group's own is taken when it isn't given."""
+    return click.option("--home", "home_dir", metavar="DIR", default=None, help="Home folder (default: GREYSTEP_HOME).")(
+        command
+    )
+
+
+def debug_option(command: Callable[P, None]) -> Callable[P, None]:
+    """`--debug`."""
+    return click.option("--debug", is_flag=True, help="Show the traceback of an error.")(command)

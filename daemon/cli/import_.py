@@ -1,0 +1,50 @@
+"""`greystep import`: traces recorded elsewhere become captures."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from .ending import DONE, FLAGGED, debug_option, home_option, told
+
+
+@click.command(
+    "import",
+    epilog="Example: greystep import traces/manifest.toml",
+    short_help="Traces recorded elsewhere become captures.",
+)
+@click.argument("manifest", type=click.Path(path_type=Path))
+@home_option
+@debug_option
+@told
+def import_(manifest: Path, home_dir: str | None, debug: bool) -> int:
+    """Import the traces that MANIFEST names: all of them as one run, or none.
+
+    The manifest is a TOML file beside the traces; docs/no-wire.md shows one. Delimited text (also gzip), .npy and HDF5 are
+    read. A second import of the same files is recognised and changes nothing (exit code 3).
+    """
+    from greystep.daemon.home import Home
+    from greystep.daemon.host import PluginHost
+    from greystep.daemon.importing.job import Tools, import_manifest
+    from greystep.daemon.importing.software import versions
+    from greystep.schema.ids import IdSource
+
+    home = Home.find(home_dir or click.get_current_context().obj).create()
+    with home.lock("import"):
+        tools = Tools(PluginHost.load().importers, IdSource(), versions(), progress=_tell)
+        done = import_manifest(manifest, home.raw, tools)
+    if done.already:
+        click.echo(f"already imported as run {done.run} of {done.dut}; nothing was written")
+        return FLAGGED
+    for remark in done.remarks:
+        click.echo(f"not used: {remark}", err=True)
+    click.echo(f"imported {len(done.captures)} captures as run {done.run} of {done.dut}")
+    return FLAGGED if done.remarks else DONE
+
+
+def _tell(text: str) -> None:
+    """Progress, for a person only."""
+    if sys.stderr.isatty():
+        click.echo(text, err=True)
