@@ -34,7 +34,7 @@ class Trace:
     codes: Sequence[NDArray[Any]]
     """[segment] of [sample], all of one length."""
     axis: Axis
-    """Relative to the trigger; to the start of the file when the trigger is not known."""
+    """Relative to the trigger; never beginning below zero when the trigger is not known."""
     trigger_s: float
     """Trigger instant since the first sample; NaN when not known."""
     scale: float = 1.0
@@ -89,6 +89,9 @@ def _triggered(
     entry: StepEntry, i: int, axis: Axis, samples: int, notes: tuple[str, ...], toml: TomlSource
 ) -> tuple[Axis, float, tuple[str, ...]]:
     if entry.step_time_s is None:
+        if axis.start_s < 0:  # a time before zero would say that zero is the command
+            told = f"times are counted from the first sample, which the file calls {axis.start_s:g} s"
+            return Axis(0.0, axis.interval_s), float("nan"), (*notes, UNKNOWN_STEP, told)
         return axis, float("nan"), (*notes, UNKNOWN_STEP)
     end_s = axis.start_s + (samples - 1) * axis.interval_s
     if not axis.start_s <= entry.step_time_s <= end_s:

@@ -26,7 +26,7 @@ from .record.segmentation import Knowledge, Segmentation, Step, segment
 from .sources import Source
 from .units import light_unit
 
-_NOTE = "cut from a long record; time zero is the middle of the change: delays can't be measured"
+_NOTE = "cut from a long record and aligned by the middle of the change: delays can't be measured"
 _HELD = "cut from a long record"
 
 
@@ -185,7 +185,7 @@ def _trace(
         return Trace(key, "steady", low, high, codes, axis, float("nan"), first.scale, first.unit, notes, source)
     notes = tuple(n for n in (_NOTE, first.note) if n)
     codes = aligned(cut, lengths, interval, ripple_s)
-    key, axis = f"c01-step-{low:03d}-{high:03d}", Axis(-lengths.before * interval, interval)
+    key, axis = f"c01-step-{low:03d}-{high:03d}", Axis(0.0, interval)
     return Trace(key, "step", low, high, codes, axis, float("nan"), first.scale, first.unit, notes, source)
 
 

@@ -59,6 +59,17 @@ def test_without_step_time_the_time_stays_as_in_the_file_and_delays_are_said_to_
     assert any("delay" in n for n in step.meta.notes)
 
 
+def test_a_file_time_before_zero_is_not_taken_for_the_command(desk: Desk) -> None:
+    table = np.loadtxt(rise_csv().splitlines()[1:], delimiter=",")
+    table[:, 0] -= 0.05
+    np.save(desk.folder / "a.npy", table)
+    body = '[[capture]]\nkind = "step"\nfrom_level = 0\nto_level = 255\nfile = "a.npy"\ntime = "1"\nlight = ["2"]\n'
+    desk.run(body)
+    step = desk.captures()["c01-step-000-255"]
+    assert step.start_s == 0.0
+    assert any("-0.05 s" in n for n in step.meta.notes)
+
+
 WRITINGS = {
     "comma": rise_csv(),
     "semicolon": rise_csv(header="time_s;v1;v2\n", separator=";"),
