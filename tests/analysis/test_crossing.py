@@ -6,8 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from greystep.plugins.analysis.transition.crossing import Smear, agreeing, find_crossing, fit_windows, root, weights
+from greystep.plugins.analysis.transition.crossing import agreeing, find_crossing
 from greystep.plugins.analysis.transition.noise import effective_noise, noise_of, repeat_noise
+from greystep.plugins.analysis.transition.polynomial import Smear, fit_windows, root, weights
 from greystep.plugins.analysis.transition.search import Middle, despiked, find_end, find_start
 
 from . import edges

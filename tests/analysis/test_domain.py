@@ -72,7 +72,7 @@ def test_an_error_of_the_curve_moves_the_references_by_its_uncertainty() -> None
     d = domain_of("code", 0, 255, 0.2, 1.0, edges.context(curve=curve), "V")
     # 128 is a held level: an error there is an error of the reference, one to one.
     at = float(curve.levels[8])
-    effects = dict((k, e) for k, e, _ in references(d, np.array([at]), 0.2, 1.0)[0].curve_effects)
+    effects = {k: e for k, e, _ in references(d, np.array([at]), 0.2, 1.0)[0].curve_effects}
     assert effects[f"curve:{int(at)}"] == pytest.approx(1e-3, rel=1e-6)
     # An error of both ends of the curve is taken up by the fit to the trace's own levels.
     assert effects["curve:0"] == pytest.approx(-1e-3 * (1 - 0.22), rel=0.1)

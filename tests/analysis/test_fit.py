@@ -1,4 +1,5 @@
-"""Fits: NIST Statistical Reference Datasets to 6 digits (reference-checks 8.2 [verified certified values]), and formulas on traces."""
+"""Fits: NIST Statistical Reference Datasets to 6 digits (reference-checks 8.2 [verified certified values]), and formulas
+on traces."""
 
 from __future__ import annotations
 

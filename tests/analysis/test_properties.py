@@ -124,14 +124,16 @@ def test_more_of_the_same_noise_never_shrinks_the_stated_uncertainty(
         assert combine(b.budget).u > combine(a.budget).u
 
 
-@settings(max_examples=15, deadline=None)
-@given(shapes, seeds)
-def test_more_repeats_shrink_the_stated_uncertainty(edge: edges.Edge, seed: int) -> None:
-    many = edges.transition(edge, noise=5e-3, seed=seed, repeats=64, samples=4000)
-    few = replace(many, light=many.light[:4])
-    a, b = _measure(few)["transition_duration"], _measure(many)["transition_duration"]
-    assume(not a.bound and not b.bound)
-    assert combine(b.budget).expanded < combine(a.budget).expanded
+def test_more_repeats_shrink_the_stated_uncertainty() -> None:
+    """Sixteen times as many: a quarter of the scatter, and no more doubt about it. Four repeats alone may be alike by
+    chance."""
+    ratios = []
+    for seed in range(12):
+        many = edges.transition(edges.cascade(3, 1e-3), noise=5e-3, seed=seed, repeats=64, samples=4000)
+        few = replace(many, light=many.light[:4])
+        a, b = _measure(few)["transition_duration"], _measure(many)["transition_duration"]
+        ratios.append(combine(b.budget).expanded / combine(a.budget).expanded)
+    assert np.median(ratios) < 0.4
 
 
 @settings(max_examples=25, deadline=None)

@@ -157,8 +157,9 @@ def test_settled_record_of_twelve_time_constants_is_a_figure() -> None:
 
 @pytest.mark.parametrize(("per_tau", "worst"), [(2, 0.069), (5, 0.0070), (10, 6e-5), (20, 3e-5)])
 def test_few_samples_err_like_linear_interpolation_or_say_so(per_tau: int, worst: float) -> None:
-    """Worst case over phase of linear interpolation between 2, 5, 10, 20 samples a time constant: 6.9 %, 0.70 %, 0.006 %, 0.003 %
-    (reference-checks 1.5 [derived]). A fit over 7 samples straddles the corner and may err more; then its interval says so."""
+    """Worst case over phase of linear interpolation between 2, 5, 10, 20 samples a time constant: 6.9 %, 0.70 %, 0.006
+    %, 0.003 % (reference-checks 1.5 [derived]). A fit over 7 samples straddles the corner and may err more; then its
+    interval says so."""
     tau = 4 * MS
     for phase in np.linspace(0, 0.95, 20):
         interval = tau / per_tau

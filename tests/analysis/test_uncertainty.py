@@ -31,7 +31,8 @@ def test_t_factors_of_gum_table_g2(dof: float, k95: float, k9545: float, k99: fl
 
 
 def test_end_gauge_of_gum_h1() -> None:
-    """u_c 31.7 nm, nu_eff 16.7, U_99 93 nm after truncation: contributions 25 (18), 5.8 (24), 3.9 (5), 6.7 (8), 2.9 (50), 16.6 (2)."""
+    """u_c 31.7 nm, nu_eff 16.7, U_99 93 nm after truncation: contributions 25 (18), 5.8 (24), 3.9 (5), 6.7 (8), 2.9
+    (50), 16.6 (2)."""
     parts = [(25.0, 18), (5.8, 24), (3.9, 5), (6.7, 8), (2.9, 50), (16.6, 2)]
     budget = [Component(f"{i}", u, dof) for i, (u, dof) in enumerate(parts)]
     known = combine(budget, 0.99)

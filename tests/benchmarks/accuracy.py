@@ -2,9 +2,10 @@
 
     python -m tests.benchmarks.accuracy [--quick] [--trials N] [--method default|fit] [--seed N]
 
-Prints, for each edge, signal-to-noise ratio, ripple and resolution: bias and scatter as a part of the duration, scatter over the
-Cramer-Rao bound, bias over the stated standard uncertainty, and the coverage of the 95 % interval. SNR is step over noise of one sample of
-one repeat, 20 log10. Ripple is a 4 % PWM (square, 1.1 periods in a transition), known from steady captures and divided out.
+Prints, for each edge, signal-to-noise ratio, ripple and resolution: bias and scatter as a part of the duration, scatter
+over the Cramer-Rao bound, bias over the stated standard uncertainty, and the coverage of the 95 % interval. SNR is step
+over noise of one sample of one repeat, 20 log10. Ripple is a 4 % PWM (square, 1.1 periods in a transition), known from
+steady captures and divided out.
 """
 
 from __future__ import annotations
@@ -161,10 +162,10 @@ def main() -> None:
             continue
         r = run(cell, trials, options.seed, options.method)
         results.append(r)
+        ripple = "4 %" if cell.ripple else "-"
         print(
-            f"{cell.shape.name:16} {cell.snr_db:2.0f} {'4 %' if cell.ripple else '-':6} {cell.bits:4} | {100 * r.bias:+8.3f} "
-            f"{100 * r.scatter:10.4f} {r.over_bound:12.2f} {r.bias_over_u:7.2f} {100 * r.coverage:8.1f}% | {r.usable:3}/{r.trials:<3} "
-            f"{' '.join(r.flags)}"
+            f"{cell.shape.name:16} {cell.snr_db:2.0f} {ripple:6} {cell.bits:4} | {100 * r.bias:+8.3f} {100 * r.scatter:10.4f} "
+            f"{r.over_bound:12.2f} {r.bias_over_u:7.2f} {100 * r.coverage:7.1f}% | {r.usable}/{r.trials:<3} {' '.join(r.flags)}"
         )
     _summary(results, time.perf_counter() - began)
 
@@ -179,7 +180,9 @@ def _summary(results: list[Result], seconds: float) -> None:
     print(f"coverage of the 95 % interval over all: {100 * coverage:.1f} %")
     for bits in sorted({r.cell.bits for r in good}):
         part = [r for r in good if r.cell.bits == bits]
-        print(f"  {bits:2} bit: coverage {100 * np.average([r.coverage for r in part], weights=[r.usable for r in part]):.1f} %")
+        print(
+            f"  {bits:2} bit: coverage {100 * np.average([r.coverage for r in part], weights=[r.usable for r in part]):.1f} %"
+        )
     print(f"scatter over the bound: median {np.median([r.over_bound for r in good]):.2f}")
 
 

@@ -1,8 +1,8 @@
 """Edges of the accuracy table, with their exact 10-90 % durations and Cramer-Rao bounds.
 
-Every edge is s((t - t0) / scale) from 0 to 1. The bound is that of the duration with t0, scale and both state levels unknown, and the
-shape known: Fisher information summed over the samples of the record (reference-checks 5.4). An estimator that doesn't know the
-shape can't reach it everywhere.
+Every edge is s((t - t0) / scale) from 0 to 1. The bound is that of the duration with t0, scale and both state levels
+unknown, and the shape known: Fisher information summed over the samples of the record (reference-checks 5.4). An
+estimator that doesn't know the shape can't reach it everywhere.
 """
 
 from __future__ import annotations

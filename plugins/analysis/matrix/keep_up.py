@@ -25,7 +25,8 @@ def _limits(figure: Figure) -> tuple[float, float]:
 def within_refresh(name: str, durations: Sequence[Figure], refresh_rate_hz: float) -> Figure:
     """Share of the transitions that end within one refresh period.
 
-    A transition whose interval holds the period counts by its value; how the share would change with such ones is its uncertainty.
+    A transition whose interval holds the period counts by its value; how the share would change with such ones is its
+    uncertainty.
     """
     period = 1 / refresh_rate_hz
     known = [f for f in durations if f.measurable and not (f.bound == ">=" and f.value <= period)]

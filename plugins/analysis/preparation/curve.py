@@ -80,7 +80,8 @@ def _merge(parts: list[tuple[float, float, float]]) -> tuple[float, float, float
 
 
 def gamma_of(curve: Curve) -> float:
-    """Exponent that makes the curve nearly straight: slope of log light above the lowest level over log code, to one decimal."""
+    """Exponent that makes the curve nearly straight: slope of log light above the lowest level over log code, to one
+    decimal."""
     rise = curve.light - curve.light[0]
     code = curve.levels - curve.levels[0]
     use = (rise > 1e-4 * rise[-1]) & (code > 0)

@@ -21,9 +21,9 @@ def bins_of(samples: int, interval_s: float, frequency_hz: float, phase: float, 
 
 def folded(row: Array, weight: Array | None, place: NDArray[np.intp], bins: int) -> tuple[Array, Array]:
     """[bin] weighted sums and [bin] sums of weights."""
-    if weight is None:
-        return np.bincount(place, row, bins), np.bincount(place, minlength=bins).astype(np.float64)
-    return np.bincount(place, row * weight, bins), np.bincount(place, weight, bins)
+    weights = np.ones(len(row)) if weight is None else weight
+    sums = np.bincount(place, row * weights, bins).astype(np.float64)
+    return sums, np.bincount(place, weights, bins).astype(np.float64)
 
 
 def fold_statistic(rows: Array, interval_s: float, frequency_hz: float, bins: int) -> float:
@@ -38,7 +38,8 @@ def fold_statistic(rows: Array, interval_s: float, frequency_hz: float, bins: in
 
 
 def match(profile: Array, template: Array) -> float:
-    """Phase in turns by which a folded profile lags the template: peak of the circular correlation, to a small part of a bin."""
+    """Phase in turns by which a folded profile lags the template: peak of the circular correlation, to a small part of a
+    bin."""
     n = len(template)
     correlation = np.fft.irfft(np.fft.rfft(profile) * np.conj(np.fft.rfft(template - template.mean())), n)
     best = int(np.argmax(correlation))

@@ -117,7 +117,8 @@ def _even(capture: Capture, values: Array) -> Array:
 
 
 def _transitions(capture: Capture, context: Context, p: LightParameters) -> list[Transition]:
-    """Both directions of a step capture. Ripple is removed from all segments together: a locked phase shows in the bright ones."""
+    """Both directions of a step capture. Ripple is removed from all segments together: a locked phase shows in the
+    bright ones."""
     read = light_of(capture, context.luminance_scale)
     interval = _interval(capture)
     raw = _even(capture, read.values[read.usable])

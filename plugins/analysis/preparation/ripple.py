@@ -9,7 +9,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -51,7 +51,7 @@ def spectrum(light: Array, interval_s: float) -> tuple[Array, Array]:
     n = light.shape[1]
     centred = (light - light.mean(axis=1, keepdims=True)) * np.hanning(n)
     power = np.mean(np.abs(np.fft.rfft(centred, axis=1)) ** 2, axis=0)
-    return np.fft.rfftfreq(n, interval_s), power
+    return np.asarray(np.fft.rfftfreq(n, interval_s), dtype=np.float64), np.asarray(power, dtype=np.float64)
 
 
 def find_tone(light: Array, interval_s: float, lowest_hz: float = 20.0) -> Tone | None:
@@ -108,7 +108,7 @@ def refine_frequency(light: Array, interval_s: float, guess_hz: float, width_hz:
     return _largest(lambda f: float(np.sum(np.abs(_projections(light, interval_s, f)) ** 2)), guess_hz, width_hz)
 
 
-def _largest(score, guess: float, width: float) -> float:  # type: ignore[no-untyped-def]
+def _largest(score: Callable[[float], float], guess: float, width: float) -> float:
     """Argument of the maximum of a function with one peak, by golden section."""
     low, high = guess - width, guess + width
     ratio = (math.sqrt(5) - 1) / 2

@@ -1,9 +1,10 @@
 """Taking the backlight's ripple out of a trace.
 
 Where the phase holds over a record, the trace is divided by the waveform (a published comparison puts the error of this way
-at 2 % at most, that of a moving window at up to 46 %). Where the waveform comes close to zero nothing can be divided: these gaps
-are filled with cubics fitted to the light before and after each, and their length is handed on. Where the phase does not hold, or a
-period has few samples, a window of exactly one period is left; its length is handed on too, so that its bias can be corrected.
+at 2 % at most, that of a moving window at up to 46 %). Where the waveform comes close to zero nothing can be divided:
+these gaps are filled with cubics fitted to the light before and after each, and their length is handed on. Where the
+phase does not hold, or a period has few samples, a window of exactly one period is left; its length is handed on too,
+so that its bias can be corrected.
 """
 
 from __future__ import annotations
@@ -90,7 +91,8 @@ def find_phases(light: Array, base: Array, ripple: Ripple, interval_s: float) ->
 
 
 def _resting(base: Array, width: float) -> NDArray[np.bool_]:
-    """[sample] where the light hardly changes within a period, and a whole period lies around; everywhere when that is too little."""
+    """[sample] where the light hardly changes within a period, and a whole period lies around; everywhere when that is
+    too little."""
     half = math.ceil(width / 2)
     n = len(base)
     change = np.zeros(n)
@@ -181,8 +183,9 @@ def divided(row: Array, wave: Array, edge: NDArray[np.bool_], width: float) -> t
     reach = math.ceil(width)
     changes = np.diff(np.concatenate([[1], good.astype(np.int8), [1]]))
     longest = 0
-    for first, last in zip(np.flatnonzero(changes < 0), np.flatnonzero(changes > 0), strict=True):
-        longest = max(longest, int(last - first))
+    starts, ends = np.flatnonzero(changes < 0).tolist(), np.flatnonzero(changes > 0).tolist()
+    for first, last in zip(starts, ends, strict=True):
+        longest = max(longest, last - first)
         near = np.arange(max(0, first - reach), min(len(row), last + reach))
         near = near[good[near]]
         out[first:last] = _bridge(near, out, np.arange(first, last))
@@ -190,7 +193,8 @@ def divided(row: Array, wave: Array, edge: NDArray[np.bool_], width: float) -> t
 
 
 def _bridge(near: NDArray[np.int64], values: Array, at: NDArray[np.int64]) -> Array:
-    """Values in a gap by a cubic fitted to the lit samples of a period on either side; lower degree with few of them or on one side."""
+    """Values in a gap by a cubic fitted to the lit samples of a period on either side; lower degree with few of them or
+    on one side."""
     if len(near) == 0:
         return np.full(len(at), float(np.mean(values)))
     both = near[0] < at[0] and near[-1] > at[-1]

@@ -3,9 +3,9 @@
 Every domain is a monotone function of light. A crossing of a reference level in the domain is the crossing of its light,
 at the same instant; so only the reference levels are mapped, and the noise of the trace passes through no curve.
 
-`luminance` is light itself. `code` is the level that would give this light at rest, through the DUT's own measured curve, fitted to the
-two state levels of the trace (so that a drift of gain or dark between the captures moves nothing). `lightness` is CIE 1976 L*
-relative to the highest level. `srgb`, `bt1886`, `pq` are code values by an assumed curve.
+`luminance` is light itself. `code` is the level that would give this light at rest, through the DUT's own measured
+curve, fitted to the two state levels of the trace (so that a drift of gain or dark between the captures moves nothing).
+`lightness` is CIE 1976 L* relative to the highest level. `srgb`, `bt1886`, `pq` are code values by an assumed curve.
 """
 
 from __future__ import annotations

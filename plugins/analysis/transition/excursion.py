@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossing import TERMS, Smear, agreeing, fit_windows, powers, weights
+from .crossing import agreeing
 from .jackknife import leave_one_out
 from .observation import Observation
+from .polynomial import TERMS, Smear, fit_windows, powers, weights
 from .search import smooth
 
 Array = NDArray[np.float64]
@@ -72,7 +73,8 @@ def _vertex(fit: Array, top: float) -> float:
 def extreme(
     observation: Observation, height: Array, first: int, last: int, top: float, width: float, smear: Smear
 ) -> Place | None:
-    """The farthest point of the mean trace upwards (`top` +1) or downwards (-1) between two samples; None when there are too few.
+    """The farthest point of the mean trace upwards (`top` +1) or downwards (-1) between two samples; None when there
+    are too few.
 
     Args:
         height: [sample] where to look, the farthest point being the highest: without spikes, in any unit.

@@ -1,8 +1,9 @@
-"""A transition by the formula that fits it: as sharp as the noise allows where the formula is true, and refused where it is not.
+"""A transition by the formula that fits it: as sharp as the noise allows where the formula is true, and refused where
+it is not.
 
-The mean trace is cut into block means far shorter than the transition (64 of them lose 5 % of the information at most), each model is
-fitted with onset, shape and both state levels free, and judged by its chi-square. A wrong model is biased (73 times the noise
-at 40 dB was seen), so one that its chi-square refuses is never used.
+The mean trace is cut into block means far shorter than the transition (64 of them lose 5 % of the information at most),
+each model is fitted with onset, shape and both state levels free, and judged by its chi-square. A wrong model is biased
+(73 times the noise at 40 dB was seen), so one that its chi-square refuses is never used.
 """
 
 from __future__ import annotations
@@ -83,8 +84,8 @@ def choose(observation: Observation, start: float, end: float, middle: float, du
     first = max(0, int(middle - 10 * duration))
     last = min(observation.samples, int(middle + 12 * duration))
     means = block_means(observation.mean[first:last], block)
-    times = (first + block * (np.arange(len(means)) + 0.5) - 0.5 - middle) / duration
-    noise = observation.noise / np.sqrt(block)
+    times = np.asarray((first + block * (np.arange(len(means)) + 0.5) - 0.5 - middle) / duration, dtype=np.float64)
+    noise = observation.noise / float(np.sqrt(block))
     tried = []
     for model in MODELS:
         found = _fit_one(model, means, times, noise, start, end)

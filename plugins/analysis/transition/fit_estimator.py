@@ -13,10 +13,11 @@ from greystep.schema.trace import Context, Subject, Transition
 from pydantic import BaseModel
 
 from ..matrix.summary import matrix_figures
-from .figures import end_references, refused
+from .durations import end_references
 from .fit import Chosen, choose, first_passage, replicates
 from .jackknife import standard_error
 from .models import MODELS
+from .outcome import refused
 from .parameters import TransitionParameters
 from .refusal import Refusal
 from .transit import Transit, find_transit
@@ -29,12 +30,13 @@ SENSOR_SHARE = 0.1
 class TransitionFitParameters(TransitionParameters):
     """As those of the transition estimator; only durations between fixed levels can be had from a formula."""
 
-    quantities: tuple[Literal["transition_duration"], ...] = ("transition_duration",)  # type: ignore[assignment]
+    quantities: tuple[Literal["transition_duration"], ...] = ("transition_duration",)
     """Figures of each transition."""
 
 
 class TransitionFitEstimator:
-    """Duration between reference levels on the fitted edge: exponential, ramp, Gaussian, raised cosine, 2 to 4 poles, second order."""
+    """Duration between reference levels on the fitted edge: exponential, ramp, Gaussian, raised cosine, 2 to 4 poles,
+    second order."""
 
     id = "transition-fit"
     version = 1
@@ -63,9 +65,9 @@ class TransitionFitEstimator:
         names = ", ".join(m.name for m in MODELS)
         return (
             explain(cast(TransitionFitParameters, parameters))
-            + f"\nThe instants are those of a formula fitted to the mean trace by least squares ({names}; onset, shape and both state "
-            "levels free). The one with the best information criterion among those that the chi-square test accepts (0.5 %) is used; "
-            "where it accepts none, no figure is given."
+            + f"\nThe instants are those of a formula fitted to the mean trace by least squares ({names}; onset, shape and "
+            "both state levels free). The one with the best information criterion among those that the chi-square test accepts "
+            "(0.5 %) is used; where it accepts none, no figure is given."
         )
 
 

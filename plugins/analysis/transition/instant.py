@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossing import SHARP, Crossing, Smear, find_crossing, root
+from .crossing import Crossing, find_crossing
 from .jackknife import leave_one_out
 from .observation import Observation
+from .polynomial import SHARP, Smear, root
 from .reference import Reference
 from .rest import Rest
 

@@ -42,7 +42,8 @@ def effective_noise(trace: Array, size: int) -> float:
 
 
 def repeat_noise(light: Array, size: int) -> float:
-    """Standard deviation of one sample of the mean of the repeats, as averages over blocks feel it, from what differs between them.
+    """Standard deviation of one sample of the mean of the repeats, as averages over blocks feel it, from what differs
+    between them.
 
     Differences of neighbouring blocks leave out a slow drift of a whole repeat; the median over the record leaves out the
     jitter at the transition. 0 with fewer than 4 repeats.

@@ -55,7 +55,8 @@ class TransitionParameters(Model):
     """What counts as start and end of a transition, and which figures are wanted."""
 
     domain: DomainName = "luminance"
-    """Scale of the reference levels: luminance, code (measured curve), lightness (CIE 1976), srgb, bt1886, pq (assumed curves)."""
+    """Scale of the reference levels: luminance, code (measured curve), lightness (CIE 1976), srgb, bt1886, pq (assumed
+    curves)."""
     start_fraction: Annotated[float, Field(gt=0, lt=1)] = 0.1
     """Start reference as a part of the step on that scale; not used with a band."""
     end_fraction: Annotated[float, Field(gt=0, lt=1)] = 0.9
@@ -67,8 +68,8 @@ class TransitionParameters(Model):
     end_rule: EndRule = "first_entry"
     """Which reaching of the end level counts: the first, or the last (settled: it stays within the band)."""
     levels: LevelSource = "auto"
-    """State levels from windows of the trace (auto checks them against the steady captures), from the steady captures, or by the
-    IEEE 181 histogram."""
+    """State levels from windows of the trace (auto checks them against the steady captures), from the steady captures,
+    or by the IEEE 181 histogram."""
     settling_tolerance: Annotated[float, Field(gt=0, lt=0.5)] = 0.05
     """Band of the settling duration as a part of the step; a `band` goes first."""
     sensor: Literal["correct", "keep"] = "correct"

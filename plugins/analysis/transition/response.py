@@ -1,8 +1,8 @@
 """The sensor's own 10-90 % duration, and its removal from a measured one by root-sum-square.
 
-Root-sum-square is exact for Gaussian responses only; for equal poles the sum is up to 12 % wrong (reference-checks 1.3, 1.4; Hale et al.
-2017 call its error "typically unknown"). The estimator inverts the poles on the trace instead and takes the difference between
-the two as the uncertainty of the model.
+Root-sum-square is exact for Gaussian responses only; for equal poles the sum is up to 12 % wrong (reference-checks 1.3,
+1.4; Hale et al. 2017 call its error "typically unknown"). The estimator inverts the poles on the trace instead and
+takes the difference between the two as the uncertainty of the model.
 """
 
 from __future__ import annotations

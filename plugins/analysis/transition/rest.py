@@ -123,34 +123,8 @@ def dither(light: Array, pre: int, post: int, quantum: float) -> float:
 def undithered(quantum: float, noise: float) -> float:
     """Standard uncertainty of the mean of many samples on a digitiser with this step and this noise.
 
-    The mean's error is a sawtooth of the level, of which noise s leaves the harmonics (q / pi k) exp(-2 pi^2 k^2 s^2 / q^2): q/sqrt(12)
-    without noise, nothing to speak of with noise above half a code (Widrow's theory of quantisation).
-    """
-    if quantum <= 0:
-        return 0.0
-    if noise <= 0:
-        return quantum / math.sqrt(12)
-    order = np.arange(1, 65)
-    left = np.exp(-4 * (math.pi * order * noise / quantum) ** 2) / order**2
-    return min(quantum / math.sqrt(12), quantum * math.sqrt(float(left.sum()) / 2) / math.pi)
-
-
-def dither(light: Array, pre: int, post: int, quantum: float) -> float:
-    """Noise of single samples that dithers the digitiser's steps, judged by the quieter of the two resting parts.
-
-    A level between two codes makes noise of its own (Sheppard's q^2/12 is taken off); one in the middle of a code hides it.
-    """
-    if quantum <= 0:
-        return 0.0
-    quiet = min(float(light[:, :pre].var(axis=1).mean()), float(light[:, post:].var(axis=1).mean()))
-    return math.sqrt(max(quiet - quantum**2 / 12, 0.0))
-
-
-def undithered(quantum: float, noise: float) -> float:
-    """Standard uncertainty of the mean of many samples on a digitiser with this step and this noise.
-
-    The mean's error is a sawtooth of the level, of which noise s leaves the harmonics (q / pi k) exp(-2 pi^2 k^2 s^2 / q^2): q/sqrt(12)
-    without noise, nothing to speak of with noise above half a code (Widrow's theory of quantisation).
+    The mean's error is a sawtooth of the level, of which noise s leaves the harmonics (q / pi k) exp(-2 pi^2 k^2 s^2 /
+    q^2): q/sqrt(12) without noise, nothing to speak of with noise above half a code (Widrow's theory of quantisation).
     """
     if quantum <= 0:
         return 0.0

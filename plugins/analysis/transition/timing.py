@@ -104,8 +104,8 @@ def _curve(timing: Timing, dt: float) -> list[Component]:
 def _sampling(timing: Timing) -> float:
     """Interpolation between samples, in samples.
 
-    Of two instants on a grid D/sqrt(6), less as more samples lie on the edge; where a fit is as narrow as the samples allow, its
-    difference to a straight line between them, if larger.
+    Of two instants on a grid D/sqrt(6), less as more samples lie on the edge; where a fit is as narrow as the samples
+    allow, its difference to a straight line between them, if larger.
     """
     span = max(abs(timing.samples), 1.0)
     return max(1 / math.sqrt(6) / span, _root_sum(w * i.crossing.grid for w, i in timing.terms) * 0.75)

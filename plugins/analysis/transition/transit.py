@@ -11,12 +11,12 @@ from greystep.schema.figure import flags_of
 from greystep.schema.trace import Context, Transition
 from numpy.typing import NDArray
 
-from .crossing import SHARP, Smear
 from .domain import Domain, domain_of
 from .excursion import Place, extreme
 from .instant import Instant, instant_at
 from .observation import Observation, aligned, observe
 from .parameters import TransitionParameters
+from .polynomial import SHARP, Smear
 from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import Rest, rest_of
@@ -29,14 +29,18 @@ NOISY = 1 / 3
 """Noise of the smoothed trace over the distance between level and rest, above which a crossing can't be told."""
 
 
+GAPS_NEAR = 4.0
+"""A duration below this many dark parts of the backlight's period is given as an upper bound."""
 ONSET_RATIO = 3.0
 """Ratio of one level of the onset to the one before."""
 ONSET_LOWEST, ONSET_HIGHEST = 0.002, 0.02
-"""Lowest level of the onset, as a part of the step in light: the lower, the nearer the true beginning, as far as noise allows."""
+"""Lowest level of the onset, as a part of the step in light: the lower, the nearer the true beginning, as far as noise
+allows."""
 
 
 def onset_weights(first: float, second: float, third: float) -> tuple[float, float, float]:
-    """Partial derivatives of the extrapolated onset by the three instants; it is of degree one in them, so they are its weights too."""
+    """Partial derivatives of the extrapolated onset by the three instants; it is of degree one in them, so they are its
+    weights too."""
     a, b = second - first, third - second
     if a <= 0 or b <= 0:
         return 1.0, 0.0, 0.0
@@ -108,9 +112,10 @@ class Transit:
     def onset(self) -> Onset | Refusal:
         """Where the light begins to change, extrapolated from the instants of three levels.
 
-        A light that begins as (t - t0)^p passes levels L, gL, g^2 L at t1, t2, t3 with (t3 - t2) / (t2 - t1) = g^(1/p) = r, so that
-        t0 = t1 - (t2 - t1) / (r - 1), whatever p is [derived]. A first visible change would depend on the noise. Where the light
-        begins so abruptly that r can't be told, the line through the first two instants is extended to zero.
+        A light that begins as (t - t0)^p passes levels L, gL, g^2 L at t1, t2, t3 with (t3 - t2) / (t2 - t1) = g^(1/p)
+        = r, so that t0 = t1 - (t2 - t1) / (r - 1), whatever p is [derived]. A first visible change would depend on the
+        noise. Where the light begins so abruptly that r can't be told, the line through the first two instants is
+        extended to zero.
         """
         smooth = self.scaled_noise / math.sqrt(max(1.0, self.middle.width / 16))
         lowest = min(max(10 * smooth, ONSET_LOWEST), ONSET_HIGHEST)
@@ -224,18 +229,25 @@ def _locate(
     observation: Observation, subject: Transition, context: Context, p: TransitionParameters
 ) -> tuple[Observation, Rest, Middle] | Refusal:
     """Repeats brought together, their state levels, and the middle of the transition."""
-    for turn in range(2):
-        rest = rest_of(observation, subject.from_level, subject.to_level, context.curve, p.levels, subject.quantum)
-        if isinstance(rest, Refusal):
-            return rest
-        noise = observation.noise / abs(rest.step)
-        middle = find_middle(despiked((observation.mean - rest.start) / rest.step), noise)
-        if isinstance(middle, Refusal):
-            return Refusal(middle.reason, flags_of(rest.flags, middle.flags))
-        if turn:
-            break
-        together = aligned(observation, rest.pre, rest.post, rest.step, middle.width)
-        if together is observation:
-            break
-        observation = together
-    return observation, rest, middle
+    found = _rest_and_middle(observation, subject, context, p)
+    if isinstance(found, Refusal):
+        return found
+    rest, middle = found
+    together = aligned(observation, rest.pre, rest.post, rest.step, middle.width)
+    if together is observation:
+        return observation, rest, middle
+    again = _rest_and_middle(together, subject, context, p)
+    return again if isinstance(again, Refusal) else (together, *again)
+
+
+def _rest_and_middle(
+    observation: Observation, subject: Transition, context: Context, p: TransitionParameters
+) -> tuple[Rest, Middle] | Refusal:
+    rest = rest_of(observation, subject.from_level, subject.to_level, context.curve, p.levels, subject.quantum)
+    if isinstance(rest, Refusal):
+        return rest
+    noise = observation.noise / abs(rest.step)
+    middle = find_middle(despiked((observation.mean - rest.start) / rest.step), noise)
+    if isinstance(middle, Refusal):
+        return Refusal(middle.reason, flags_of(rest.flags, middle.flags))
+    return rest, middle

@@ -39,37 +39,37 @@ def explain(p: TransitionParameters) -> str:
     else:
         unit = "L*" if p.domain == "lightness" else "codes"
         levels = (
-            f"y1 = s1 + {p.band:g} {unit} and y2 = s2 - {p.band:g} {unit} for a rising step (the other way round for a falling one), "
-            "s1 and s2 the start and end level; refused where the band is wider than half the step"
+            f"y1 = s1 + {p.band:g} {unit} and y2 = s2 - {p.band:g} {unit} for a rising step (the other way round for a falling "
+            "one), s1 and s2 the start and end level; refused where the band is wider than half the step"
         )
     parts = [
         f"Transition duration = t2 - t1. Scale: {_SCALES[p.domain]}. Reference levels: {levels}.",
         f"t1 is {_STARTS[p.start_rule]}; t2 is {_ENDS[p.end_rule]}.",
         f"State levels: {_LEVELS[p.levels]}. A record that has not come to rest gives a lower bound, no figure.",
-        "All repeats are averaged before the crossings are sought, and shifted together first when they scatter in time. Each "
-        "crossing is the root of a cubic fitted to a window that is as wide as noise and curvature allow; a crossing counts "
-        "only when the light then goes clearly past the level.",
+        "All repeats are averaged before the crossings are sought, and shifted together first when they scatter in time. "
+        "Each crossing is the root of a polynomial fitted to a window that is as wide as noise and curvature allow; a crossing "
+        "counts only when the light then goes clearly past the level.",
     ]
     if p.sensor == "correct":
         parts.append(
-            "The response of the sensor is taken out by (1 + T d/dt)^n on that cubic; a duration below 1.5 of the sensor's own or "
-            "3 samples is given as an upper bound."
+            "The response of the sensor is taken out by (1 + T d/dt)^n on that polynomial; a duration below 1.5 of the "
+            "sensor's own or 3 samples is given as an upper bound."
         )
     tolerance = f"{p.band:g}" if p.band is not None else f"{100 * p.settling_tolerance:g} % of the step"
     parts.append(
-        f"Settling duration: from the 50 % instant to the last entry into the end level +- {tolerance}. Overshoot, undershoot and "
-        "preshoot: greatest excursion beyond the state level, as a part of the step on the same scale. Completion: part of the step "
-        "reached one refresh period after the onset (extrapolated from the instants t1, t2, t3 of three low levels, each three times the one before: t0 = t1 - (t2 - t1)^2 / (t3 - 2 t2 + t1)). "
-        "Mean lag: area between "
-        "the ideal step at the onset and the trace, divided by the step."
+        f"Settling duration: from the 50 % instant to the last entry into the end level +- {tolerance}. Overshoot, undershoot "
+        "and preshoot: greatest excursion beyond the state level, as a part of the step on the same scale. Completion: part of "
+        "the step reached one refresh period after the onset (extrapolated from the instants t1, t2, t3 of three low levels, "
+        "each three times the one before: t0 = t1 - (t2 - t1)^2 / (t3 - 2 t2 + t1)). Mean lag: area between the ideal step at "
+        "the onset and the trace, divided by the step."
     )
     parts.append(
-        "Uncertainty: scatter of the repeats (jackknife, Student t), state levels, curve, time base, sampling, quantisation, sensor, "
-        "smoothing and ripple combined as the GUM says, expanded to 95 %."
+        "Uncertainty: scatter of the repeats (jackknife, Student t), state levels, curve, time base, sampling, quantisation, "
+        "sensor, smoothing and ripple combined as the GUM says, expanded to 95 %."
     )
     if "supported_refresh_rate" in p.matrix or "within_refresh" in p.matrix:
         parts.append(
-            f"Within refresh: share of the transitions with t2 - t1 <= 1 / refresh rate. Supported refresh rate: 1 / the duration that "
-            f"{100 * p.share:g} % of the transitions do not exceed."
+            "Within refresh: share of the transitions with t2 - t1 <= 1 / refresh rate. Supported refresh rate: 1 / the "
+            f"duration that {100 * p.share:g} % of the transitions do not exceed."
         )
     return "\n".join(parts)
