@@ -6,7 +6,7 @@ import re
 from typing import Any
 
 from greystep.plugins.visa.link import Link
-from greystep.plugins.visa.recording import recording_opener
+from greystep.plugins.visa.recording import recording_opener, start_recorder
 from greystep.plugins.visa.resync import Words
 from greystep.plugins.visa.session import Opener, Session
 from greystep.plugins.visa.wire import Terminators
@@ -29,9 +29,9 @@ def open_scpi(role: str, settings: ScpiSettings, dialogue: DialogueSink) -> Any:
     dialect = find_dialect(settings.dialect, role, settings.dialect_paths)
     if settings.record is None:
         return open_over(link_opener(settings), role, settings, dialect, dialogue)
-    from .recorded import start_recorder
+    from .recorded import recording_head
 
-    recorder = start_recorder(settings.record, role, settings, dialect)
+    recorder = start_recorder(settings.record, recording_head(role, settings, dialect))
     try:
         driver = open_over(recording_opener(link_opener(settings), recorder), role, settings, dialect, dialogue)
     except BaseException:

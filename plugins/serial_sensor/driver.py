@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
+from greystep.plugins.visa.link import Link
 from greystep.plugins.visa.polling import until
+from greystep.plugins.visa.recording import recording_opener, start_recorder
 from greystep.plugins.visa.resync import Words
 from greystep.plugins.visa.session import Opener, Session
 from greystep.schema.errors import InstrumentError, InstrumentTimeoutError, RefusedError, ReplyError
@@ -122,6 +125,10 @@ class SerialSensor:
         if self._set is not None:
             self.configure(self._set)
 
+    def on_close(self, call: Callable[[], None]) -> None:
+        """Call this when the sensor is closed."""
+        self._port.session.on_close = call
+
     def close(self) -> None:
         """Release the line."""
         self._port.session.close()
@@ -169,16 +176,31 @@ class SerialSensor:
             raise RefusedError(f"the sensor can't do that: {problem}", role="digitiser", where=self._resource)
 
 
-def open_sensor(settings: SerialSensorSettings, dialogue: DialogueSink, opener: Opener | None = None) -> SerialSensor:
+def open_sensor(settings: SerialSensorSettings, dialogue: DialogueSink) -> SerialSensor:
     """Open the line and greet the sensor. Raises InstrumentError."""
 
-    def by_visa(deadline: float) -> Any:
+    def by_visa(deadline: float) -> Link:
         from greystep.plugins.visa.opening import SerialLine, open_link
 
         return open_link(settings.resource, deadline, line=SerialLine(settings.baud_rate))
 
+    if settings.record is None:
+        return open_over(by_visa, settings, dialogue)
+    about = {"role": "digitiser", "driver": "serial-sensor", "settings": settings.model_dump(mode="json", exclude={"record"})}
+    recorder = start_recorder(settings.record, about)
+    try:
+        sensor = open_over(recording_opener(by_visa, recorder), settings, dialogue)
+    except BaseException:
+        recorder.close()
+        raise
+    sensor.on_close(recorder.close)
+    return sensor
+
+
+def open_over(opener: Opener, settings: SerialSensorSettings, dialogue: DialogueSink) -> SerialSensor:
+    """The sensor behind links of any kind. Raises InstrumentError."""
     session = Session(
-        opener or by_visa,
+        opener,
         role="digitiser",
         resource=settings.resource,
         timeout_s=settings.timeout_s,

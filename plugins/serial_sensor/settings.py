@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 from greystep.schema.model import Model
@@ -19,5 +20,7 @@ class SerialSensorSettings(Model):
     """Longest wait for a reply or the next packet in s."""
     open_timeout_s: Annotated[float, Field(gt=0, le=60)] = 5.0
     """Longest wait for the port in s; many boards restart when it is opened."""
+    record: Path | None = None
+    """Write everything that goes over the line into this file, to be played back later."""
     slowest_transfer_bytes_s: Annotated[float, Field(ge=100)] = 5000.0
     """Slowest transfer of samples that is waited for, in bytes a second."""

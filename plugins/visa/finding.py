@@ -5,12 +5,17 @@ from __future__ import annotations
 import importlib.util
 import os
 import sys
+import time
 import warnings
 from pathlib import Path
 from typing import Final
 
 from greystep.schema.roles import FoundResource
 
+from .owner import OwnerStuck, OwnerThread
+
+LONGEST_S: Final = 15.0
+"""The search asks the network; it must end."""
 USB_DEVICES: Final = Path("/dev/bus/usb")
 TEST_CLASS: Final = ("fe", "03")
 """Interface class and subclass of USBTMC in sysfs."""
@@ -21,7 +26,14 @@ def find() -> list[FoundResource]:
     if importlib.util.find_spec("pyvisa") is None or importlib.util.find_spec("pyvisa_py") is None:
         todo = "pip install pyvisa pyvisa-py"
         return [FoundResource("", "VISA", "the VISA library in Python is not installed", todo)]
-    return [*_resources(), *_missing()]
+    owner = OwnerThread("greystep-find")
+    try:
+        listed = owner.run(_resources, time.monotonic() + LONGEST_S)
+    except OwnerStuck:
+        listed = [_absent("VISA", f"the search did not end within {LONGEST_S:g} s", "give the addresses by hand")]
+    finally:
+        owner.stop()
+    return [*listed, *_missing()]
 
 
 def _resources() -> list[FoundResource]:

@@ -11,6 +11,10 @@ from .link import LinkClosed, LinkTimeout, remaining
 CHUNK_BYTES: Final = 1 << 20
 
 
+class _NotOfferedError(LinkClosed):
+    """The back end has no such call."""
+
+
 class MessageLink:
     """Bytes over a message-based VISA session."""
 
@@ -42,8 +46,11 @@ class MessageLink:
 
     def clear(self, deadline: float) -> bool:
         """See `Link`."""
-        with self._limited(deadline):
-            self._resource.clear()
+        try:
+            with self._limited(deadline):
+                self._resource.clear()
+        except _NotOfferedError:
+            return False
         return True
 
     def kill(self) -> None:
@@ -68,5 +75,10 @@ class MessageLink:
             if exc.error_code == StatusCode.error_timeout:
                 raise LinkTimeout("no answer in time") from exc
             raise LinkClosed(exc.description) from exc
+        except NotImplementedError as exc:
+            raise _NotOfferedError("the VISA library does not offer this") from exc
         except OSError as exc:
             raise LinkClosed(exc.strerror or str(exc)) from exc
+        except (ValueError, TypeError, AttributeError, RuntimeError, KeyError) as exc:
+            # Back ends raise whatever their own libraries raise when a device goes away.
+            raise LinkClosed(f"{type(exc).__name__}: {exc}") from exc

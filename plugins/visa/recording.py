@@ -14,6 +14,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Final, TextIO
 
+from greystep.schema.errors import InstrumentError
+
 from .link import Link, LinkClosed, LinkError, LinkTimeout
 
 FORMAT: Final = 1
@@ -45,6 +47,15 @@ class Recorder:
         if not self._file.closed:
             self._file.write(json.dumps(entry, separators=(",", ":")) + "\n")
             self._file.flush()  # what led to a crash must be in the file
+
+
+def start_recorder(path: Path, about: dict[str, Any]) -> Recorder:
+    """Start a recording. Raises InstrumentError when the file can't be written."""
+    try:
+        return Recorder(path.expanduser(), about)
+    except OSError as exc:
+        what = f"the recording can't be written: {exc.strerror or exc}"
+        raise InstrumentError(what, role=str(about["role"]), where=str(path), todo="choose another file for `record`") from exc
 
 
 def _fresh(path: Path) -> tuple[Path, TextIO]:

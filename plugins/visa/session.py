@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import random
+import re
 import threading
 import time
 from collections.abc import Callable
@@ -23,6 +24,7 @@ Opener = Callable[[float], Link]
 """Called with a monotonic deadline; returns an open link."""
 Note = Callable[[str, str], None]
 """Called with the direction and the text."""
+_ONE_LINE: Final = re.compile("[\x20-\xff]*")
 GRACE_S: Final = 0.25
 """The owner thread gets this much longer than the call inside it, whose own message is the better one."""
 
@@ -174,7 +176,7 @@ class Session:
         guard: bool = False,
     ) -> T:
         allowed_s = self.timeout_s if timeout_s is None else timeout_s
-        if any(ord(c) < 32 or ord(c) > 255 for c in text):
+        if not _ONE_LINE.fullmatch(text):
             raise RefusedError("a command is one line of plain text", role=self.role, where=self.resource, sent=text[:200])
         if not self._lock.acquire(timeout=allowed_s + GRACE_S):
             raise InstrumentTimeoutError("the session is busy with another call", role=self.role, sent=text, retryable=True)

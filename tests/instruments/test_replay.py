@@ -9,13 +9,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+import pyvisa
 from greystep.plugins.instruments.offered import offered_drivers
 from greystep.plugins.visa.replay import Recording
+from greystep.plugins.visa.replay_server import ReplayServer
 from greystep.schema.errors import ConnectionLostError, InputError, InstrumentError, InstrumentTimeoutError, ReplyError
 from greystep.schema.roles import ChannelSetup, DigitiserSetup
+from greystep.sim_instruments.serial_sensor.firmware import Firmware
+from greystep.sim_instruments.serial_sensor.line import SerialDevice
 from greystep.sim_instruments.testing import VirtualBench
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from .test_serial import light, sync
 
 Open = Callable[..., Any]
 SPECS = {spec.name: spec for spec in offered_drivers()}
@@ -113,6 +119,48 @@ def test_meters_are_recorded_with_their_specification(opened: Open, tmp_path: Pa
     again = replay("power", file)
     assert [again.read(0.02) for _ in range(3)] == readings
     again.close()
+
+
+def test_any_visa_client_meets_the_recorded_instrument(opened: Open, tmp_path: Path) -> None:
+    file = tmp_path / "power.jsonl"
+    power = opened("power", record=str(file))
+    reading = power.read(0.02)
+    power.close()
+    with ReplayServer(file) as server:
+        again = opened("power", resource=server.resource)
+        assert again.read(0.02) == reading
+        again.close()
+        assert server.unexpected == []
+    with ReplayServer(file) as server:
+        client = pyvisa.ResourceManager("@py").open_resource(server.resource, read_termination="\n", write_termination="\n")
+        client.write("*ESE 9;*ESE?")
+        assert client.read() == "9"
+        client.write("NOT:RECORDED")
+        client.timeout = 200
+        with pytest.raises(pyvisa.errors.VisaIOError):
+            client.read()
+        client.close()
+        assert server.unexpected == ["NOT:RECORDED"]
+
+
+def test_the_serial_sensor_is_recorded_with_its_lost_packets(tmp_path: Path) -> None:
+    file = tmp_path / "sensor.jsonl"
+    setup = DigitiserSetup(1e-4, 600, 100, 1, {1: ChannelSetup(1.5, 0.75)}, "sync")
+
+    def use(sensor: Any) -> Any:
+        sensor.configure(setup)
+        sensor.arm()
+        assert sensor.wait(3.0) == 1
+        codes = sensor.fetch().channels[1].codes
+        sensor.close()
+        return codes
+
+    spec = SPECS["serial-sensor"]
+    with SerialDevice(Firmware((light, sync)).answer) as line:
+        line.damage = lambda command, reply: reply.replace(b"\xa5\x5a\x01", b"\xa5\x00\x01") if "stream" in command else reply
+        codes = use(spec.open(spec.settings(resource=line.resource, record=file, timeout_s=0.3), lambda *_: None))
+        assert any("packet 1" in command for command in line.commands)
+    np.testing.assert_array_equal(use(replay("digitiser", file)), codes)
 
 
 def test_a_recording_never_overwrites_another(opened: Open, tmp_path: Path) -> None:
