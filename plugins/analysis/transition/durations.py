@@ -52,12 +52,13 @@ def transition_duration(transit: Transit) -> Figure:
         return _unreached(transit, start, end)
     figure = _duration(transit, "transition_duration", Timing(((1.0, end), (-1.0, start))), start, end)
     flags = set(figure.flags)
-    if transit.domain.name == "code" and (
-        first.outside or near.outside or (transit.parameters.end_rule == "settled" and far.outside)
-    ):
-        flags.add("outside_curve")
-    if _leaves_band(transit, near, far, end):
+    leaves = _leaves_band(transit, near, far, end)
+    if leaves:
         flags.add("overshoot_past_band")
+    # The far edge lies beyond the curve for every step to its end; that matters only where the light gets there.
+    far_matters = leaves and transit.parameters.end_rule == "settled"
+    if transit.domain.name == "code" and (first.outside or near.outside or (far.outside and far_matters)):
+        flags.add("outside_curve")
     return replace(figure, flags=flags_of(tuple(flags)))
 
 

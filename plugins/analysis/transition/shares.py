@@ -9,9 +9,11 @@ import numpy as np
 from greystep.schema.figure import Component, Figure, flags_of
 from greystep.schema.uncertainty import combine
 
+from ..preparation.waveform import STEEP
 from .excursion import REAL, Place, place_at
 from .jackknife import leave_one_out, standard_error
 from .outcome import plain, refused
+from .reference import curve_effects
 from .refusal import Refusal
 from .transit import GAPS_NEAR, Transit
 
@@ -32,51 +34,67 @@ def completion(transit: Transit) -> Figure:
     slope = place.slope
     moved = place.replicates + slope * (begin.timing.replicates - begin.timing.samples) if o.repeats > 1 else place.replicates
     blur = math.hypot(*(w * i.crossing.u_noise for w, i in begin.timing.terms)) * abs(slope)
-    figure = _share(transit, "completion", replace(place, replicates=moved, u_noise=math.hypot(place.u_noise, blur)), 0.0)
-    model = Component("extrapolation of the onset", _per_light(transit, place.value) * slope * begin.u_model)
-    return replace(figure, budget=(*figure.budget, model) if figure.budget and model.effect else figure.budget)
+    there = replace(place, replicates=moved, u_noise=math.hypot(place.u_noise, blur))
+    return _share(transit, "completion", there, 0.0, slack=slope * begin.u_model)
 
 
-def _per_light(transit: Transit, light: float) -> float:
-    """Slope of the part of the step on the method's scale by the light."""
-    tiny = 1e-4 * transit.rest.step
-    low, high = transit.domain.value(np.array([light, light + tiny]))
-    return float((high - low) / tiny / transit.domain.step)
+def _share(transit: Transit, quantity: str, place: Place, origin: float, sign: float = 1.0, slack: float = 0.0) -> Figure:
+    """A light as a part of the step on the method's scale: (scale(light) - scale(start)) / step - origin, times sign.
 
-
-def _share(transit: Transit, quantity: str, place: Place, origin: float, sign: float = 1.0) -> Figure:
-    """A light as a part of the step on the method's scale: (scale(light) - scale(start)) / step - origin, times sign."""
+    Args:
+        slack: further standard uncertainty of the light, from the instant at which it was read.
+    """
     rest, d = transit.rest, transit.domain
     step = rest.step
-
-    def of(light: np.ndarray, start: np.ndarray, end: np.ndarray) -> np.ndarray:
-        """Light with the state levels of a replicate, brought to the nominal levels first: the scale follows the levels."""
-        nominal = rest.start + (light - start) * step / (end - start)
-        return sign * ((d.value(nominal) - d.start) / d.step - origin)
-
-    one = np.ones(1)
-    value = float(of(place.value * one, rest.start * one, rest.end * one)[0])
     tiny = 1e-4 * step
-    per_light = float(of((place.value + tiny) * one, rest.start * one, rest.end * one)[0] - value) / tiny
-    budget = []
-    if transit.observation.repeats > 1:
-        replicates = of(place.replicates, leave_one_out(rest.starts), leave_one_out(rest.ends))
-        budget.append(
-            Component(
-                "scatter of the repeats", standard_error(replicates), transit.observation.repeats - 1, "A", distribution="t"
-            )
-        )
+    many = transit.observation.repeats > 1
+    # Each replicate is brought to the nominal state levels first: the scale follows the levels.
+    starts, ends = leave_one_out(rest.starts) if many else np.empty(0), leave_one_out(rest.ends) if many else np.empty(0)
+    nominal = rest.start + (place.replicates - starts) * step / (ends - starts)
+    scale = d.value(np.concatenate([[place.value, place.value + tiny], nominal]))
+    shares = sign * ((scale - d.start) / d.step - origin)
+    value, per_light = float(shares[0]), float(shares[1] - shares[0]) / tiny
+    if many:
+        dof = transit.observation.repeats - 1
+        scatter = Component("scatter of the repeats", standard_error(shares[2:]), dof, "A", distribution="t")
     else:
-        budget.append(Component("noise of the trace", per_light * place.u_noise, 20.0, "A"))
-    ratio = (place.value - rest.start) / step
-    budget.append(Component("start level", -per_light * (1 - ratio) * rest.u_start, rest.dof[0]))
-    budget.append(Component("end level", -per_light * ratio * rest.u_end, rest.dof[1]))
-    budget.append(Component("ripple residual", per_light * transit.ripple.peak / math.sqrt(3), distribution="rectangular"))
-    template = per_light * abs(place.value) * transit.context.ripple.u_waveform
-    budget.append(Component("ripple waveform", template if "ripple" in transit.flags else 0.0))
+        scatter = Component("noise of the trace", per_light * place.u_noise, 20.0, "A")
+    budget = [scatter, *_share_causes(transit, place, per_light), Component("extrapolation of the onset", per_light * slack)]
+    for key, shift, dof_k in curve_effects(d, scale[:1], d.light(scale[:1]))[0]:
+        budget.append(Component(f"curve at {key.partition(':')[2]}", -per_light * shift, dof_k, shared=key))
     figure = plain(transit, quantity, value, "1", [c for c in budget if c.effect])
-    outside = d.name == "code" and not d.lowest - 0.5 <= float(d.value(place.value * one)[0]) <= d.highest + 0.5
+    outside = d.name == "code" and not d.lowest - 0.5 <= float(scale[0]) <= d.highest + 0.5
     return replace(figure, flags=flags_of(figure.flags, ("outside_curve",) if outside else ()))
+
+
+def _share_causes(transit: Transit, place: Place, per_light: float) -> list[Component]:
+    """State levels and ripple, as they move the light at one place."""
+    rest = transit.rest
+    ratio = (place.value - rest.start) / rest.step
+    parts = [
+        Component("start level", -per_light * (1 - ratio) * rest.u_start, rest.dof[0]),
+        Component("end level", -per_light * ratio * rest.u_end, rest.dof[1]),
+        Component("ripple residual", per_light * transit.ripple.peak / math.sqrt(3), distribution="rectangular"),
+    ]
+    if "ripple" in transit.flags:
+        template = abs(place.value) * math.hypot(transit.context.ripple.u_waveform, phase_slack(transit))
+        parts.append(Component("ripple waveform", per_light * template))
+    return parts
+
+
+def phase_slack(transit: Transit) -> float:
+    """Standard uncertainty of the waveform for that of its phase (a third of a sample) and of its frequency over half a record.
+
+    At steep edges the trace was filled from its neighbours and not divided, so that slopes beyond `STEEP` don't count.
+    """
+    ripple, dt = transit.context.ripple, transit.observation.interval_s
+    if ripple.waveform is None or ripple.frequency_hz <= 0:
+        return 0.0
+    points = len(ripple.waveform)
+    change = np.abs(np.diff(ripple.waveform)) * points * ripple.frequency_hz * dt
+    steepest = float(change[change < STEEP].max(initial=0.0))
+    drift = ripple.u_frequency_hz / ripple.frequency_hz * transit.observation.samples / 2
+    return steepest * math.hypot(1 / math.sqrt(12), drift)
 
 
 def _excursion(transit: Transit, quantity: str, place: Place | None, origin: float, sign: float) -> Figure:
