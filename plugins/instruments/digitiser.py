@@ -105,7 +105,7 @@ class ScpiDigitiser(ScpiInstrument):
             now = self._count()
             # Only changes are noted: hundreds of equal answers would bury the dialogue.
             if now != filled:
-                self.port.session.note("<", f"{now} of {wanted} segments")
+                self.port.session.note("!", f"{now} of {wanted} segments")
             filled = now
             return now >= wanted
 

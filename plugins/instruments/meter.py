@@ -31,7 +31,8 @@ class ScpiMeter(ScpiInstrument):
         return {} if self._aperture_s is None else {"aperture_s": self._aperture_s}
 
     def read(self, aperture_s: float) -> MeterReading:
-        """Mean over the aperture. Raises RefusedError for an aperture it can't take, ReplyError for an impossible value."""
+        """Mean over the aperture (0: as it is set). Raises RefusedError for an aperture it can't take, ReplyError for a
+        value that can't be."""
         words, port = self._words, self.port
         self._set_aperture(float(aperture_s))
         sent = words.read.ask
@@ -43,7 +44,7 @@ class ScpiMeter(ScpiInstrument):
 
     def _set_aperture(self, aperture_s: float) -> None:
         words, port = self._words, self.port
-        if not words.aperture or (aperture_s == self._asked_s and self._resyncs == port.session.resyncs):
+        if not words.aperture or aperture_s <= 0 or (aperture_s == self._asked_s and self._resyncs == port.session.resyncs):
             return
         self._asked_s = None
         port.do(f"setting the aperture to {aperture_s:g} s", words.aperture, aperture_s=aperture_s)
