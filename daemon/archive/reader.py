@@ -6,6 +6,7 @@ before a sample is read, because a file may come from elsewhere.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +21,13 @@ from pydantic import ValidationError
 from .chunks import decode
 
 
-def read(path: Path, relative: str = "") -> Capture:
-    """A whole capture.
+def read(path: Path, relative: str = "", channels: Collection[str] | None = None) -> Capture:
+    """A whole capture, or only some of its channels.
+
+    Args:
+        path: the file.
+        relative: name for messages.
+        channels: names of the channels to unpack; names that the file doesn't have are passed over; None: all.
 
     Raises:
         ArchiveError: when the file is not a capture, is damaged, or of a newer version.
@@ -29,7 +35,7 @@ def read(path: Path, relative: str = "") -> Capture:
     shown = relative or str(path)
     try:
         with h5py.File(path, "r", locking=False) as file:
-            return _capture(file, shown)
+            return _capture(file, shown, channels)
     except (OSError, KeyError, RuntimeError, ValueError, TypeError) as exc:
         raise ArchiveError(f"can't be read: {str(exc).splitlines()[0][:200]}", where=shown) from exc
 
@@ -46,9 +52,11 @@ def read_meta(path: Path, relative: str = "") -> tuple[CaptureMeta, int, int]:
         raise ArchiveError(f"can't be read: {str(exc).splitlines()[0][:200]}", where=shown) from exc
 
 
-def _capture(file: Any, shown: str) -> Capture:
+def _capture(file: Any, shown: str, wanted: Collection[str] | None) -> Capture:
     meta = _meta(file, shown)
-    names = _names(file, shown)
+    names = [n for n in _names(file, shown) if wanted is None or n in wanted]
+    if not names:
+        raise ArchiveError("none of the channels asked for", where=shown)
     channels = {name: _channel(file, name, shown) for name in names}
     segments, samples = channels[names[0]].codes.shape
     if any(c.codes.shape != (segments, samples) for c in channels.values()):

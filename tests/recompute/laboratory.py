@@ -30,6 +30,7 @@ class Laboratory:
     def __init__(self, root: Path) -> None:
         self.root = root
         self.setup = Setup(str(root / "raw"), str(root / "prepared"))
+        (root / "raw").mkdir()
         self.archive = Archive(root / "raw")
         self.headers = []
 

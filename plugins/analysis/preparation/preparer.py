@@ -39,6 +39,8 @@ class LightPreparer:
     id = "light"
     version = 1
     Parameters = LightParameters
+    channels = frozenset({"light", "value"})
+    """Channels of a capture that it reads; the sync trace is not unpacked for it."""
 
     def context(self, captures: Sequence[Capture], parameters: BaseModel) -> Context:
         """Curve, ripple, scale and conditions of a group.
