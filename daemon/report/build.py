@@ -12,6 +12,8 @@ from greystep.daemon.home import Home
 from greystep.schema.errors import GreystepError
 
 from .assets import write_assets
+from .compare_page import compare_page
+from .display_page import display_page
 from .evidence import Sources, gather_run, open_sources
 from .index_page import index_page
 from .rendering import render, write_page
@@ -38,7 +40,7 @@ def build_report(home: Home, run: str | None = None) -> Path:
             write_assets(home.reports)
             runs = [run] if run else [r["run"] for r in sources.catalogue.runs()]
             pages = [_write_run(sources, name) for name in runs]
-            index = _write_index(sources)
+            index = _write_shared(sources)
     except OSError as exc:
         raise GreystepError(
             f"the pages can't be written: {exc.strerror or exc}", where=str(home.reports), todo="check the disk"
@@ -85,5 +87,13 @@ def _write_run(sources: Sources, name: str) -> Path:
     return folder / "index.html"
 
 
-def _write_index(sources: Sources) -> Path:
-    return write_page(sources.home.reports / "index.html", "index.html.j2", **_frame(sources, "."), **index_page(sources))
+def _write_shared(sources: Sources) -> Path:
+    """Pages that rest on all runs: one a display, the comparisons, the index."""
+    reports = sources.home.reports
+    frame = _frame(sources, "..")
+    for dut in sources.catalogue.duts():
+        page = display_page(sources, dut["dut"])
+        write_page(reports / "displays" / f"{dut['dut']}.html", "display.html.j2", **frame, **page)
+    frame = _frame(sources, ".")
+    write_page(reports / "compare.html", "compare.html.j2", **frame, **compare_page(sources))
+    return write_page(reports / "index.html", "index.html.j2", **frame, **index_page(sources))

@@ -15,16 +15,31 @@ COMMON_REFRESH_HZ: Final = (50.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0, 360.0,
 WIDTH: Final = 640
 
 
-def _made(chart: Any, alt_text: str) -> Spec:
+def _made(chart: Any, alt_text: str, **datasets: Sequence[Row]) -> Spec:
+    """The specification with its data, which go in last: altair would check every row, which took longest of all."""
     spec: Spec = chart.to_dict()
     spec.pop("config", None)
     spec["width"] = "container" if "hconcat" not in spec and "vconcat" not in spec else spec.get("width", WIDTH)
     spec["autosize"] = {"type": "fit", "contains": "padding"}
     spec["description"] = alt_text
+    if datasets:
+        spec["datasets"] = {name: list(rows) for name, rows in datasets.items()}
     return spec
 
 
-def trace_viewer(unit: str) -> Spec:
+def _unit(unit: str) -> str:
+    return unit.replace("cd/m2", "cd/m²")
+
+
+def _series(field: str, names: Sequence[str]) -> tuple[Any, Any]:
+    """Colour and shape of series with one legend for both: their scales must name the same domain, or it splits in two."""
+    import altair as alt
+
+    scale = alt.Scale(domain=list(dict.fromkeys(names)))
+    return alt.Color(f"{field}:N", title=None, scale=scale), alt.Shape(f"{field}:N", title=None, scale=scale)
+
+
+def trace_viewer(unit: str, methods: Sequence[str]) -> Spec:
     """One transition, zoomable: mean, extent of the repeats, extent before ripple removal, reference levels, marks.
 
     The datasets `mean`, `raw`, `references` and `marks` are filled by whoever draws it.
@@ -32,7 +47,7 @@ def trace_viewer(unit: str) -> Spec:
     import altair as alt
 
     x = alt.X("t:Q", title="time from the level command, ms")
-    y = alt.Y("low:Q", title=f"light, {unit}", scale=alt.Scale(zero=False))
+    y = alt.Y("low:Q", title=f"light, {_unit(unit)}", scale=alt.Scale(zero=False))
     zoom = alt.selection_interval(bind="scales", name="zoom")
     raw = alt.Chart(alt.NamedData(name="raw")).mark_area(opacity=0.16, clip=True).encode(x=x, y=y, y2="high:Q")
     band = alt.Chart(alt.NamedData(name="mean")).mark_area(opacity=0.3, clip=True).encode(x=x, y=y, y2="high:Q")
@@ -42,14 +57,14 @@ def trace_viewer(unit: str) -> Spec:
         .mark_rule(strokeDash=[4, 3], clip=True)
         .encode(y="light:Q", tooltip=["label:N", "light:Q"])
     )
-    colour = alt.Color("method:N", title="method")
+    colour, shape = _series("method", methods)
     marks = alt.Chart(alt.NamedData(name="marks"))
     rules = marks.mark_rule(strokeWidth=1.2, clip=True).encode(x="t:Q", color=colour)
-    points = marks.mark_point(size=80, clip=True).encode(
+    points = marks.mark_point(size=80, opacity=1, clip=True).encode(
         x="t:Q",
         y="light:Q",
         color=colour,
-        shape=alt.Shape("method:N", title="method"),
+        shape=shape,
         tooltip=["method:N", "which:N", alt.Tooltip("t:Q", title="ms", format=".4~f"), "text:N"],
     )
     chart = alt.layer(raw, band, line, levels, rules, points).properties(height=340)
@@ -69,24 +84,23 @@ def duration_distribution(rows: Sequence[Row]) -> Spec:
     top = max((r["ms"] for r in rows), default=20.0)
     periods = [{"ms": 1e3 / f, "label": f"{f:g} Hz, {1e3 / f:.3g} ms"} for f in COMMON_REFRESH_HZ if 1e3 / f <= 1.6 * top]
     x = alt.X("ms:Q", title="transition duration, ms", scale=alt.Scale(zero=True))
-    base = alt.Chart(alt.Data(values=list(rows)))
+    base = alt.Chart(alt.NamedData(name="rows"))
+    colour, shape = _series("condition", [r["condition"] for r in rows])
     y = alt.Y("share:Q", title="share of the transitions, %", scale=alt.Scale(domain=[0, 104]))
-    line = base.mark_line(interpolate="step-after").encode(
-        x=x, y=y, color=alt.Color("condition:N", title=None), strokeDash=alt.StrokeDash("condition:N", title=None)
-    )
+    line = base.mark_line(interpolate="step-after").encode(x=x, y=y, color=colour)
     tip = ["condition:N", "step:N", alt.Tooltip("ms:Q", format=".3~f")]
-    points = base.mark_point(size=45).encode(
-        x=x, y=y, color=alt.Color("condition:N", title=None), shape=alt.Shape("condition:N", title=None), tooltip=tip
-    )
-    rules = alt.Chart(alt.Data(values=periods)).mark_rule(strokeDash=[2, 3]).encode(x="ms:Q")
+    points = base.mark_point(size=45, opacity=1).encode(x=x, y=y, color=colour, shape=shape, tooltip=tip)
+    rules = alt.Chart(alt.NamedData(name="periods")).mark_rule(strokeDash=[2, 3]).encode(x="ms:Q")
     names = (
-        alt.Chart(alt.Data(values=periods))
+        alt.Chart(alt.NamedData(name="periods"))
         .mark_text(angle=270, align="left", baseline="bottom", dy=-3, dx=4)
         .encode(x="ms:Q", y=alt.datum(2), text="label:N")
     )
     return _made(
         alt.layer(rules, names, line, points).properties(height=300),
         "Cumulative share of the transitions over their duration, with the refresh periods of common rates as lines.",
+        rows=rows,
+        periods=periods,
     )
 
 
@@ -99,20 +113,23 @@ def methods_side_by_side(rows: Sequence[Row]) -> Spec:
     import altair as alt
 
     steps = list(dict.fromkeys(r["step"] for r in rows))
-    base = alt.Chart(alt.Data(values=list(rows)))
+    base = alt.Chart(alt.NamedData(name="rows"))
     y = alt.Y("step:N", title="transition", sort=steps)
-    colour = alt.Color("method:N", title="method")
-    whiskers = base.mark_rule().encode(x="low:Q", x2="high:Q", y=y, color=colour)
-    points = base.mark_point(size=60).encode(
+    colour, shape = _series("method", [r["method"] for r in rows])
+    apart = alt.YOffset("method:N", sort=list(dict.fromkeys(r["method"] for r in rows)))
+    whiskers = base.mark_rule().encode(x="low:Q", x2="high:Q", y=y, yOffset=apart, color=colour)
+    points = base.mark_point(size=60, opacity=1).encode(
         x=alt.X("ms:Q", title="transition duration, ms", scale=alt.Scale(zero=True)),
         y=y,
+        yOffset=apart,
         color=colour,
-        shape=alt.Shape("method:N", title="method"),
+        shape=shape,
         tooltip=["step:N", "method:N", alt.Tooltip("ms:Q", format=".4~f")],
     )
     return _made(
-        alt.layer(whiskers, points).properties(height=max(160, 17 * len(steps))),
+        alt.layer(whiskers, points).properties(height=max(160, 80 + 7 * len(rows))),
         "Duration of every transition under each method, from the same raw traces.",
+        rows=rows,
     )
 
 
@@ -120,12 +137,14 @@ def level_curve(rows: Sequence[Row], unit: str) -> Spec:
     """Measured code-to-light curve: `level`, `light`, `low`, `high`."""
     import altair as alt
 
-    base = alt.Chart(alt.Data(values=list(rows)))
+    base = alt.Chart(alt.NamedData(name="rows"))
     x = alt.X("level:Q", title="level")
-    line = base.mark_line().encode(x=x, y=alt.Y("light:Q", title=f"light above dark, {unit}"))
+    line = base.mark_line().encode(x=x, y=alt.Y("light:Q", title=f"light above dark, {_unit(unit)}"))
     bars = base.mark_rule().encode(x=x, y="low:Q", y2="high:Q")
     points = base.mark_point().encode(x=x, y="light:Q", tooltip=["level:Q", alt.Tooltip("light:Q", format=".4~g")])
-    return _made(alt.layer(bars, line, points).properties(height=240), "Light over level as measured with held levels.")
+    return _made(
+        alt.layer(bars, line, points).properties(height=240), "Light over level as measured with held levels.", rows=rows
+    )
 
 
 def lines(
@@ -138,13 +157,17 @@ def lines(
     several = len({r["series"] for r in rows}) > 1
     extra: dict[str, Any] = {}
     if several:
-        extra = {"color": alt.Color("series:N", title=None), "strokeDash": alt.StrokeDash("series:N", title=None)}
+        scale = alt.Scale(domain=list(dict.fromkeys(r["series"] for r in rows)))
+        extra = {
+            "color": alt.Color("series:N", title=None, scale=scale),
+            "strokeDash": alt.StrokeDash("series:N", title=None, scale=scale),
+        }
     chart = (
-        alt.Chart(alt.Data(values=list(rows)))
+        alt.Chart(alt.NamedData(name="rows"))
         .mark_line(clip=True)
         .encode(
             x=alt.X("x:Q", title=x_title, scale=kind),
-            y=alt.Y("y:Q", title=y_title, scale=alt.Scale(zero=False)),
+            y=alt.Y("y:Q", title=y_title, scale=alt.Scale(zero=False, nice=True)),
             order="i:Q",
             tooltip=[
                 "series:N",
@@ -157,7 +180,7 @@ def lines(
     )
     if zoom:
         chart = chart.add_params(alt.selection_interval(bind="scales", name="zoom"))
-    return _made(chart, alt_text)
+    return _made(chart, alt_text, rows=rows)
 
 
 def zone_plot(limits: Sequence[Row], found: Sequence[Row]) -> Spec:
@@ -173,16 +196,25 @@ def zone_plot(limits: Sequence[Row], found: Sequence[Row]) -> Spec:
     x = alt.X("hz:Q", title="frequency, Hz", scale=log)
     y = alt.Y("percent:Q", title="modulation depth, %", scale=log)
     borders = (
-        alt.Chart(alt.Data(values=list(limits)))
+        alt.Chart(alt.NamedData(name="limits"))
         .mark_line()
-        .encode(x=x, y=y, color=alt.Color("limit:N", title=None), strokeDash=alt.StrokeDash("limit:N", title=None))
+        .encode(
+            x=x,
+            y=y,
+            strokeDash=alt.StrokeDash(
+                "limit:N", title=None, scale=alt.Scale(domain=list(dict.fromkeys(r["limit"] for r in limits)))
+            ),
+        )
     )
-    base = alt.Chart(alt.Data(values=list(found)))
-    points = base.mark_point(size=110, shape="diamond").encode(x=x, y=y, tooltip=["label:N", "hz:Q", "percent:Q"])
-    names = base.mark_text(align="left", dx=9).encode(x=x, y=y, text="label:N")
+    colour, shape = _series("label", [r["label"] for r in found])
+    base = alt.Chart(alt.NamedData(name="found"))
+    tip = ["label:N", alt.Tooltip("hz:Q", format=".4~g"), alt.Tooltip("percent:Q", format=".3~g")]
+    points = base.mark_point(size=110, opacity=1).encode(x=x, y=y, color=colour, shape=shape, tooltip=tip)
     return _made(
-        alt.layer(borders, points, names).properties(height=300),
+        alt.layer(borders, points).properties(height=300),
         "Modulation depth of each condition over its frequency, with the limits of IEEE Std 1789-2015.",
+        limits=limits,
+        found=found,
     )
 
 
@@ -191,11 +223,12 @@ def ranking_chart(rows: Sequence[Row], title: str) -> Spec:
     import altair as alt
 
     names = [r["display"] for r in rows]
-    base = alt.Chart(alt.Data(values=list(rows)))
-    y = alt.Y("display:N", title=None, sort=names, axis=alt.Axis(labelLimit=320))
+    room = 1.3 * max((r["high"] for r in rows), default=1.0)  # for the texts to the right of the points
+    base = alt.Chart(alt.NamedData(name="rows"))
+    y = alt.Y("display:N", title=None, sort=names, axis=alt.Axis(labelLimit=420))
     bars = base.mark_rule(strokeWidth=3, opacity=0.5).encode(x="low:Q", x2="high:Q", y=y)
-    points = base.mark_point(size=80).encode(
-        x=alt.X("value:Q", title=title, scale=alt.Scale(zero=True)),
+    points = base.mark_point(size=80, opacity=1).encode(
+        x=alt.X("value:Q", title=title, scale=alt.Scale(domain=[0, room], nice=False)),
         y=y,
         tooltip=["display:N", "rank:N", "text:N"],
     )
@@ -203,4 +236,5 @@ def ranking_chart(rows: Sequence[Row], title: str) -> Spec:
     return _made(
         alt.layer(bars, points, names_at).properties(height=max(90, 32 * len(names))),
         "Displays in order, each with its interval of 95 % coverage.",
+        rows=rows,
     )

@@ -23,7 +23,7 @@ class Envelope:
 
 
 def bin_edges(times_s: Array, window_s: tuple[float, float] | None, fine: int, coarse: int) -> Array:
-    """[edge] sample indices, ascending: `fine` bins inside the window, `coarse` ones shared by what lies before and after it."""
+    """[edge] sample indices, ascending: `fine` bins inside the window, `coarse` ones before and after it."""
     n = len(times_s)
     if window_s is None:
         return _steps(0, n, fine + coarse)

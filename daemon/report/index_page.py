@@ -18,23 +18,23 @@ def index_page(sources: Sources) -> dict[str, Any]:
     runs = sources.catalogue.runs()
     panels = {d["dut"]: d["panel"] for d in sources.catalogue.duts()}
     method = sources.house_method
-    lines = []
+    found = []
     if method is not None:
         found = sources.catalogue.ranking(method.id, RANKED, Filter(fingerprint=(method.fingerprint,)))
-        for s in found:
-            lines.append(
-                {
-                    "dut": s.dut,
-                    "title": s.title,
-                    "panel": panels.get(s.dut, ""),
-                    "condition": s.condition_title,
-                    "text": figure_text(RANKED, s.value, s.expanded_uncertainty, s.unit, s.bound),
-                    "sort": s.value if s.value == s.value else None,
-                    "run": s.run,
-                    "flags": s.flags,
-                    "page": (sources.home.reports / "runs" / s.run / "index.html").exists(),
-                }
-            )
+    lines = [
+        {
+            "dut": s.dut,
+            "title": s.title,
+            "panel": panels.get(s.dut, ""),
+            "condition": s.condition_title,
+            "text": figure_text(RANKED, s.value, s.expanded_uncertainty, s.unit, s.bound),
+            "sort": s.value if s.value == s.value else None,
+            "run": s.run,
+            "flags": s.flags,
+            "page": (sources.home.reports / "runs" / s.run / "index.html").exists(),
+        }
+        for s in found
+    ]
     return {
         "lines": lines,
         "runs": [r | {"page": (sources.home.reports / "runs" / r["run"] / "index.html").exists()} for r in runs],

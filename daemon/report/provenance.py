@@ -1,4 +1,4 @@
-"""Where every number of a page came from: raw files with their hashes, methods with their fingerprints, instruments, versions."""
+"""Where every number of a page came from: raw files by hash, methods by fingerprint, instruments, versions."""
 
 from __future__ import annotations
 

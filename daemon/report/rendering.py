@@ -24,7 +24,13 @@ def _environment() -> Any:
         lstrip_blocks=True,
     )
     made.filters["data"] = data_block
+    made.filters["sentence"] = sentence
     return made
+
+
+def sentence(text: str) -> str:
+    """With a capital at the beginning and all else as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def data_block(value: Any) -> Any:
@@ -34,7 +40,7 @@ def data_block(value: Any) -> Any:
     text = json.dumps(_finite(value), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     for sign in "<>&\u2028\u2029":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
-    return Markup(text)  # noqa: S704 - escaped above
+    return Markup(text)
 
 
 def _finite(value: Any) -> Any:

@@ -48,7 +48,8 @@ def interval_text(value: float, uncertainty: float, unit: str = "", bound: str =
     """
     if not math.isfinite(value):
         return MISSING
-    decimals = decimals_for(value, uncertainty)
+    whole = not math.isfinite(uncertainty) and float(value).is_integer() and abs(value) < 1000
+    decimals = 0 if whole else decimals_for(value, uncertainty)
     after = f" ± {uncertainty:.{decimals}f}" if math.isfinite(uncertainty) else ""
     return f"{_BOUNDS[bound]}{value:.{decimals}f}{after}" + (f" {unit}" if unit else "")
 

@@ -15,6 +15,7 @@ from .cautions import make_cautions
 from .charted import Charted
 from .evidence import GroupEvidence, RunEvidence, Sources, Stated
 from .matrix import Matrix, make_matrix, scale_of
+from .pictures import make_pictures
 from .provenance import instruments_of, methods_in_words
 from .topics import Line, line_of, make_topics
 from .transitions import DURATION, SeenGroup, see_group
@@ -51,6 +52,7 @@ def run_page(sources: Sources, run: RunEvidence) -> dict[str, Any]:
     words = methods_in_words(sources, run)
     house = next((w for w in words if w.id == sources.house), None)
     drawn = [c for c in (_distribution(sources, run), _side_by_side(sources, run)) if c is not None]
+    drawn += make_pictures(sources, run)
     meta = run.groups[0].meta if run.groups else None
     return {
         "run": run,
@@ -112,12 +114,13 @@ def _viewer(parts: Sequence[ConditionPart]) -> Charted | None:
     ]
     if not groups:
         return None
+    methods = list(dict.fromkeys(m["method"] for g in groups for t in g["transitions"] for m in t["marks"]))
     caption = (
         "Mean of the repeats as a line, all repeats as a band; where backlight ripple was removed, the wider pale band is the "
         "trace before. Dashed: reference levels of the house method. Drag to move, turn the wheel to zoom, double-click to see "
         "it whole."
     )
-    return Charted("trace", charts.trace_viewer(groups[0]["unit"]), caption, {"groups": groups})
+    return Charted("trace", charts.trace_viewer(groups[0]["unit"], methods), caption, {"groups": groups})
 
 
 def _distribution(sources: Sources, run: RunEvidence) -> Charted | None:
@@ -176,7 +179,7 @@ def _disagreement(sources: Sources, run: RunEvidence) -> list[dict[str, Any]]:
             if s is None:
                 continue
             ratio = s.figure.value / house.figure.value if house and house.figure.value else math.nan
-            relative = "–" if not math.isfinite(ratio) or method == sources.house else f"{100 * (ratio - 1):+.0f} %"
+            relative = "–" if not math.isfinite(ratio) or method == sources.house else _percent(ratio - 1)
             title = sources.methods.methods[method].definition.title
             out.append({"line": line_of(group, s, method), "title": title, "relative": relative, "method": method})
     return out
@@ -199,6 +202,11 @@ def _curve(group: GroupEvidence, seen: SeenGroup) -> Charted | None:
     how = "measured with held levels" if curve.source == "measured" else f"assumed: {curve.source}"
     caption = f"Code-to-light curve, {group.title}, {how}."
     return Charted(f"curve-{group.entry.group}", charts.level_curve(rows, seen.unit), caption)
+
+
+def _percent(part: float) -> str:
+    text = f"{abs(100 * part):.0f} %"
+    return text if text == "0 %" else ("+" if part > 0 else "−") + text
 
 
 def _step(s: Stated) -> str:

@@ -113,7 +113,7 @@ def _lines(run: RunEvidence) -> list[dict[str, Any]]:
                         "quantity": quantity_of(f.quantity, f.unit).title,
                         "text": figure_text(f.quantity, f.value, s.expanded, f.unit, f.bound),
                         "method": method,
-                        "flags": " ".join(f.flags),
+                        "flags": "; ".join([*(flag.replace("_", " ") for flag in f.flags), *([f.reason] if f.reason else [])]),
                         "note": describe(s),
                     }
                 )

@@ -1,4 +1,4 @@
-"""Figures by topic: moving edge, flicker, delay, power, warm-up. By quantity, so that methods of plugins find their place too."""
+"""Figures by topic: moving edge, flicker, delay, power, warm-up. By quantity, so that methods of plugins fit in."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ TOPICS: Final = (
     (
         "moving-edge",
         "Moving edge",
-        "What an eye that follows a moving edge sees. On a display that holds its light, the refresh period itself is part of the blur.",
+        "What an eye that follows a moving edge sees. On a display that holds its light, the refresh period itself is part of "
+        "the blur.",
         (
             "blur_edge_time_mean",
             "extended_blur_edge_time_mean",
@@ -61,6 +62,8 @@ class Line:
     meaning: str
     text: str
     note: str
+    reason: str
+    """Why it is a bound or not measurable; empty for a plain value."""
     marked: bool
     method: str
 
@@ -82,7 +85,7 @@ def line_of(group: GroupEvidence, s: Stated, method: str) -> Line:
     f: Figure = s.figure
     q = quantity_of(f.quantity, f.unit)
     text = figure_text(f.quantity, f.value, s.expanded, f.unit, f.bound) if f.measurable else "not measurable"
-    return Line(group.title, q.title, q.meaning, text, describe(s), bool(f.flags or f.reason), method)
+    return Line(group.title, q.title, q.meaning, text, describe(s), f.reason, bool(f.flags or f.reason), method)
 
 
 def make_topics(sources: Sources, groups: Sequence[GroupEvidence]) -> list[Topic]:

@@ -81,6 +81,8 @@ def see_group(sources: Sources, group: GroupEvidence) -> SeenGroup:
 def _marks(sources: Sources, group: GroupEvidence, capture: str, subject: Transition) -> list[Mark]:
     marks = []
     for method in sources.methods.methods.values():
+        if group.whole(method.id, f"{DURATION}_mean") is None:
+            continue
         for s in group.of_captures.get((method.id, capture), ()):
             mark = _mark(s, method.id, method.definition.title)
             if mark and (s.figure.from_level, s.figure.to_level) == (subject.from_level, subject.to_level):

@@ -9,12 +9,14 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 from greystep.schema.capture import Kind
+from greystep.schema.drawn import DrawnCurve
 from greystep.schema.figure import Figure, flags_of
 from greystep.schema.model import Model
 from greystep.schema.trace import Array, Context, Steady, Subject
 from pydantic import BaseModel, Field
 
 from .budget import dark_u
+from .curves import flicker_curves
 from .fundamental import find_fundamental, hidden_amplitude
 from .ieee1789 import no_effect_limit
 from .modulated import Modulated
@@ -77,6 +79,12 @@ class FlickerEstimator:
                 detail = {**top.detail, "level": float(top.to_level or 0)}
                 out.append(replace(top, from_level=None, to_level=None, detail=detail))
         return out
+
+    def curves(self, subject: Subject, context: Context, parameters: BaseModel) -> list[DrawnCurve]:
+        """Cycle, spectrum and limits of a held level for pictures."""
+        assert isinstance(parameters, FlickerParameters)
+        del context
+        return flicker_curves(subject, parameters.lowest_hz) if isinstance(subject, Steady) else []
 
     def explain(self, parameters: BaseModel) -> str:
         """The method in words with its formula."""

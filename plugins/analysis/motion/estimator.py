@@ -8,6 +8,7 @@ from typing import Annotated, ClassVar
 
 import numpy as np
 from greystep.schema.capture import Kind
+from greystep.schema.drawn import DrawnCurve
 from greystep.schema.figure import Bound, Component, Figure, flags_of
 from greystep.schema.model import Model
 from greystep.schema.trace import Context, Subject, Transition
@@ -15,6 +16,7 @@ from pydantic import BaseModel, Field
 
 from .agreement import levels_disagree, rises
 from .budget import Durations, all_effects, durations_of, sensor_duration_s, smoothing_bias
+from .curves import profile_curves
 from .edge import MovingEdge, moving_edge
 from .edge_time import EXTENSION, blur_width
 from .ends import NoStep, StepEnds, find_ends
@@ -81,6 +83,11 @@ class MovingEdgeEstimator:
         ]
         found = (mean_of(figures, one, mean) for one, mean in wanted)
         return [f for f in found if f is not None]
+
+    def curves(self, subject: Subject, context: Context, parameters: BaseModel) -> list[DrawnCurve]:
+        """Profile of a transition for pictures."""
+        del parameters
+        return profile_curves(subject, context) if isinstance(subject, Transition) else []
 
     def explain(self, parameters: BaseModel) -> str:
         """The method in words with its formula."""
