@@ -20,7 +20,7 @@ from .errors import Problem
 
 TriggerSource = Literal["sync", "light", "immediate"]
 DialogueSink = Callable[[str, str, str], None]
-"""Called with (role, direction, text): `>` for every command, `<` for every reply, `!` for remarks; bulk data only as a digest."""
+"""Called with (role, direction, text): `>` for every command, `<` for every reply, `!` for remarks. Bulk data as a digest."""
 
 
 @dataclass(frozen=True)

@@ -76,11 +76,13 @@ def test_device_clear_brings_the_session_back_on_the_same_connection(bench: Virt
 
 
 def test_a_late_answer_is_dropped_by_its_message_number(bench: VirtualBench) -> None:
-    talk = session(bench, "power", timeout_s=0.3, words=Words(guard=False))
-    number = bench.fault("power", "stale", match="*IDN?", delay_s=0.1)
+    talk = session(bench, "power", timeout_s=2.0, words=Words(guard=False))
+    number = bench.fault("power", "stale", match="*IDN?", delay_s=0.4)
     talk.write("*IDN?")  # its answer comes late, after the next query was sent
+    while bench.hits(number) == 0:  # a query that is still waiting to be run would be interrupted by the next
+        time.sleep(0.01)
     assert float(talk.query("MEAS:POW?")) > 0
-    time.sleep(0.15)
+    time.sleep(0.5)
     assert talk.query("*OPC?") == "1"
     assert bench.hits(number) == 1
     bench.clear_faults()
