@@ -109,7 +109,7 @@ def test_a_glitch_and_an_overshoot_are_no_steps() -> None:
     assert [(s.from_level, s.to_level) for s in got.steps] == [(0, 255), (255, 0)]
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     st.integers(0, 10**6),
     st.floats(0.25, 1.5),

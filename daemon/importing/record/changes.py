@@ -15,8 +15,10 @@ WINDOW_S: Final = 0.010
 """Light is compared over this time on both sides of an instant."""
 SHORTEST_HOLD_S: Final = 0.06
 """Two changes nearer than this are one: overshoot and the decay after it last about as long."""
-_QUARTILE: Final = 0.31864
-"""First quartile of |N(0, 1)|."""
+_QUIET: Final = 0.1
+"""Part of the instants that is taken as quiet: with slow panels and short holds it isn't more."""
+_QUIET_NORMAL: Final = 0.12566
+"""The same quantile of |N(0, 1)|."""
 _SIGMAS: Final = 8.0
 _SLOW: Final = 4
 """A second look compares over this many times longer: it finds small steps of slow panels."""
@@ -43,7 +45,7 @@ class Changes:
 def find_changes(points: Array, interval_s: float, hold_s: float | None = None) -> Changes:
     """Find candidates.
 
-    The threshold follows the record's own noise, taken from second differences in the quietest quarter of all instants, so that
+    The threshold follows the record's own noise, taken from second differences in the quietest tenth of all instants, so that
     long tails of slow panels and frequent changes don't raise it. A candidate must stand out of its surroundings, not only be
     large: the tail of a slow transition is large for long. Of two that are nearer than the shortest hold the larger one stays.
 
@@ -74,7 +76,7 @@ def _at_scale(light: Array, w: int, edge: int, span: float) -> tuple[NDArray[np.
     """Candidates, size of the change [point], and noise, comparing means over `w` points."""
     step, bend = _differences(light, w)
     step[:edge] = step[len(step) - edge :] = 0.0
-    sigma = float(np.quantile(np.abs(bend), 0.25)) / _QUARTILE / np.sqrt(3.0)
+    sigma = float(np.quantile(np.abs(bend), _QUIET)) / _QUIET_NORMAL / np.sqrt(3.0)
     return _standing_out(step, max(_SIGMAS * sigma, _FLOOR * span)), np.abs(step), sigma
 
 

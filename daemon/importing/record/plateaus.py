@@ -14,6 +14,9 @@ from .changes import WINDOW_S, Changes
 _TAIL: Final = 0.35
 """Part of a plateau, at its end, that tells its light."""
 _SAME_SIGMAS: Final = 5.0
+_HIDDEN_SHARE: Final = 0.02
+_HIDDEN_FLOOR: Final = 0.008
+"""Residual ripple of a bright level must not look like a level."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +33,8 @@ class Plateau:
     """Change of the light over the tail, signed; what is still missing to the final level is of this order."""
     u: float
     """Standard uncertainty of `light` from noise."""
+    stepped: bool = False
+    """Whether the light stood still elsewhere before it came to its end: a step is hidden in it."""
 
 
 def find_plateaus(changes: Changes) -> list[Plateau]:
@@ -59,7 +64,28 @@ def _measure(changes: Changes, start: int, stop: int, *, last: bool) -> Plateau:
     u = changes.noise / np.sqrt(2.0) / np.sqrt(max(len(tail) / window, 1.0))
     half = max(len(tail) // 2, 1)
     moving = 2.0 * float(tail[-half:].mean() - tail[:half].mean())
-    return Plateau(start, stop, float(tail.mean()), moving, float(u))
+    made = Plateau(start, stop, float(tail.mean()), moving, float(u))
+    return replace(made, stepped=_stood_elsewhere(changes, made))
+
+
+def _stood_elsewhere(changes: Changes, plateau: Plateau) -> bool:
+    """Whether a settled plateau has a stretch on its way that hardly moves although it is far from the end.
+
+    A transition that settles covers more than half of what is left within a fifth of the plateau.
+    """
+    light, length = changes.smooth, plateau.stop - plateau.start
+    fifth = length // 5
+    if fifth < 2 or plateau.start == 0:
+        return False
+    before = float(light[max(plateau.start - 3, 0)])
+    at = plateau.start + np.linspace(0.1 * length, 0.5 * length, 9).astype(np.int64)
+    width = max(fifth // 4, 1)
+    total = np.concatenate([[0.0], np.cumsum(light[plateau.start : plateau.stop])])
+    means = (total[width:] - total[:-width]) / width - plateau.light
+    left, later = means[at - plateau.start], means[at - plateau.start + fifth]
+    span = float(light.max() - light.min())
+    least = max(_HIDDEN_SHARE * abs(before - plateau.light), 12 * plateau.u, 3 * abs(plateau.moving), _HIDDEN_FLOOR * span)
+    return bool(((np.abs(left) > least) & (np.abs(later - left) < 0.25 * np.abs(left))).any())
 
 
 def _same(a: Plateau, b: Plateau, light: NDArray[np.float64]) -> bool:

@@ -12,6 +12,10 @@ LOWEST_HZ: Final = 22.0
 """Slower modulation is taken as a sequence of levels."""
 _WINDOW_S: Final = 0.15
 _CONTRAST: Final = 25.0
+_FLOOR_BINS: Final = 61
+"""About 100 Hz; a line is about 25 Hz wide."""
+_WEAKEST: Final = 5e-4
+"""Power of the fundamental against the strongest line: dips of a display with PWM are that weak."""
 
 
 def ripple_period(points: Array, interval_s: float) -> float:
@@ -24,6 +28,8 @@ def ripple_period(points: Array, interval_s: float) -> float:
         points: [point] light.
         interval_s: between points.
     """
+    from scipy.ndimage import median_filter
+
     n = round(_WINDOW_S / interval_s)
     if n < 16 or len(points) < 4 * n:
         return 0.0
@@ -34,11 +40,11 @@ def ripple_period(points: Array, interval_s: float) -> float:
     spectrum = np.median(power, axis=0)
     hz = np.fft.rfftfreq(4 * n, interval_s)
     usable = hz >= LOWEST_HZ
-    floor = np.median(spectrum[usable])
     peaks = _peaks(spectrum) & usable
-    # Differences weigh a line with its frequency squared; harmonics must not hide the fundamental.
+    # The floor is taken near each line: that of differences grows with the frequency squared and would hide slow lines.
+    floor = median_filter(spectrum, size=_FLOOR_BINS, mode="nearest")
     line = np.where(usable, spectrum / np.maximum(hz, LOWEST_HZ) ** 2, 0.0)
-    strong = peaks & (spectrum > _CONTRAST * floor) & (line > 0.02 * line[peaks].max(initial=0.0))
+    strong = peaks & (spectrum > _CONTRAST * floor) & (line > _WEAKEST * line[peaks].max(initial=0.0))
     return float(1.0 / hz[np.flatnonzero(strong)[0]]) if strong.any() else 0.0
 
 

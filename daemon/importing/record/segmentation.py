@@ -20,6 +20,9 @@ MAX_ALIGN: Final = 60_000_000
 """Plateaus times elements of an order; beyond, the alignment would fill the memory."""
 
 
+_HIDDEN: Final = "the light stood still elsewhere on its way: another step is hidden in it"
+
+
 @dataclass(frozen=True)
 class Knowledge:
     """What is known about the levels; at least one of the three."""
@@ -87,6 +90,7 @@ def segment(
     labels = _labels(plateaus, interval_s, known)
     span = float(changes.smooth.max() - changes.smooth.min()) if len(changes.smooth) else 0.0
     labels = _doubt_long(plateaus, labels, span)
+    labels = [Label(None, _HIDDEN) if p.stepped else label for p, label in zip(plateaus, labels, strict=True)]
     plateaus, labels = _join_equal(plateaus, labels)
     steps = _steps(plateaus, labels, interval_s, start_s)
     holds = _holds(plateaus, labels, interval_s, start_s, span)
