@@ -72,6 +72,9 @@ def attend(
     digitiser = _open(bench, host, dialogue)
     try:
         store, goes_on = Store.open(home.root, plan_text, IdSource().new())
+        while goes_on and (home.raw / plan.dut.id / store.run).is_dir():
+            store.note("finished")  # archived, but the power went before that was noted
+            store, goes_on = Store.open(home.root, plan_text, IdSource().new())
         if goes_on:
             terminal.say(f"Going on with session {store.run}.")
         session = restored(_groups(plan, repeats), store)
