@@ -9,20 +9,21 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from greystep.daemon import supervisor
 from greystep.daemon.analysis.analyst import Analyst
 from greystep.daemon.analysis.backend import home_setup
 from greystep.daemon.analysis.methods import MethodSet, ResolvedMethod, load_methods, method_files
 from greystep.daemon.analysis.pool import Pool
-from greystep.daemon.archive.archive import Archive
+from greystep.daemon.archive.archive import Archive, captures_in
 from greystep.daemon.archive.durable import replace_text
 from greystep.daemon.catalogue import Catalogue
 from greystep.daemon.failpoints import failpoints_from
 from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
 from greystep.daemon.logs import Log
+from greystep.daemon.notification import notify as notify_by
 from greystep.daemon.run import requests
 from greystep.daemon.run.journal import Journal, utc_now
 from greystep.daemon.run.queue import ended_runs, open_runs, run_folders
@@ -36,11 +37,14 @@ from greystep.daemon.watch.watcher import Observer
 from greystep.schema.errors import GreystepError, MethodError
 from greystep.schema.ids import IdSource
 
+T = TypeVar("T")
 _TURN_S: Final = 0.2
 _SPOOL_S: Final = 1.0
 _SCAN_S: Final = 20.0
 _BEAT_S: Final = 1.0
-_REPORT_WAIT_S: Final = 600.0
+_RETRY_S: Final = 5.0
+_SCAN_TURN_S: Final = 1.0
+"""A scan of a large archive leaves the loop so often, for the heartbeat."""
 
 
 @dataclass(frozen=True)
@@ -107,6 +111,11 @@ class _State:
     told_ended: set[str] = field(default_factory=set)
     to_report: list[str] = field(default_factory=list)
     reporting: threading.Thread | None = None
+    not_before_s: float = 0.0
+    """No run is started earlier: the one before broke in a way that a run must not."""
+    troubles: dict[str, str] = field(default_factory=dict)
+    """Step of the loop -> what it met last."""
+    report_problem: str = ""
 
 
 class Service:
@@ -137,7 +146,10 @@ class Service:
         analyst = Analyst(catalogue, methods, pool).start()
         intake = Intake(self.archive, self.home.quarantine, analyst.notify, self.log, known=catalogue.known_paths())
         self.watcher.start()
-        self._go_dark_after_crash()
+        self._guarded("going dark", self._go_dark_after_crash)
+        self._guarded("sweeping", self._sweep)
+        # Who is told of an end was told by the service that saw it; a figure or page that is missing is made in any case.
+        self._guarded("looking at ended runs", lambda: self._tell_ended(analyst, intake, notify=False))
         self.log("service started", home=str(self.home.root), version=version(), methods=len(methods), pid=os.getpid())
         supervisor.tell("READY=1")
         try:
@@ -162,24 +174,44 @@ class Service:
             now = time.monotonic()
             paths, all_over = self.watcher.take()
             if now >= due["spool"] or any(self.home.inbox in p.parents for p in paths):
-                self._scan_inbox()
+                self._guarded("looking into the inbox", self._scan_inbox)
                 due["spool"] = now + _SPOOL_S
-            if now >= due["scan"] or all_over:
-                # The length of the scan itself counts too: a large archive is not scanned without a pause.
-                intake.scan()
-                due["scan"] = time.monotonic() + self.options.scan_s
             for path in paths:
                 intake.look_at(path)
-            self._keep_running()
-            self._tell_ended(analyst, intake)
-            self._keep_reporting(analyst)
+            if now >= due["scan"] or all_over:
+                through = self._guarded("scanning the archive", lambda: intake.scan(_SCAN_TURN_S))
+                # The length of the scan itself counts too: a large archive is not scanned without a pause.
+                due["scan"] = 0.0 if through is False else time.monotonic() + self.options.scan_s
+            self._guarded("going on with the queue", self._keep_running)
+            self._guarded("looking at ended runs", lambda: self._tell_ended(analyst, intake))
+            self._guarded("reporting", lambda: self._keep_reporting(analyst))
             if now >= due["beat"]:
                 self._beat(analyst, "running")
                 due["beat"] = now + _BEAT_S
-            self._obey_signals(analyst)
+            self._guarded("obeying a signal", lambda: self._obey_signals(analyst))
             if self.options.once and self._nothing_left(analyst):
                 return
             self.watcher.wake.wait(_TURN_S)
+
+    def _guarded(self, step: str, call: Callable[[], T]) -> T | None:
+        """Call; whatever it raises is told once and tried again with the next turn. A service for weeks must not end by it."""
+        try:
+            result = call()
+        except Exception as exc:
+            text = str(exc) if isinstance(exc, GreystepError) else f"{type(exc).__name__}: {exc}"
+            if self.state.troubles.get(step) != text:
+                self.state.troubles[step] = text
+                self.log(f"trouble while {step}", level="error", error=text)
+            return None
+        self.state.troubles.pop(step, None)
+        return result
+
+    def _sweep(self) -> None:
+        """Temporary files that a killed service left in its run folders."""
+        for folder in run_folders(self.home):
+            self.archive.sweep(folder)
+            for raw in self.home.raw.glob(f"*/{folder.name}"):
+                self.archive.sweep(raw)
 
     def _obey_signals(self, analyst: Analyst) -> None:
         while self.state.signals:
@@ -194,12 +226,16 @@ class Service:
         for run in runs:
             self.log("plan accepted", run=run)
         for name in rejected:
-            self.log("plan set aside", level="warning", file=name, see=str(self.home.rejected / f"{name}.reason.txt"))
+            self.log("plan set aside", level="warning", file=name, see=str(self.home.rejected))
+        if self.spool.trouble:
+            raise GreystepError(self.spool.trouble)
 
     def _keep_running(self) -> None:
         if self.state.runner is not None and self.state.runner.is_alive():
             return
-        for queued in open_runs(self.home):
+        if time.monotonic() < self.state.not_before_s:
+            return
+        for queued in open_runs(self.home, self.state.told_ended):
             if requests.asked(queued.folder, "cancel"):
                 Journal(queued.folder, self._fail).append("cancelled", reason="cancelled by request before it went on")
                 requests.take(queued.folder, "cancel", "pause", "resume")
@@ -227,7 +263,12 @@ class Service:
         self.log("run started", run=run)
 
         def work() -> None:
-            state = runner.execute()
+            try:
+                state = runner.execute()
+            except Exception as exc:  # its end could not be written down: it is taken up again, but not at once
+                self.state.not_before_s = time.monotonic() + _RETRY_S
+                self.log("run broke off", level="error", run=run, error=f"{type(exc).__name__}: {exc}")
+                return
             fields: dict[str, Any] = {"run": run, "state": state, "done": runner.status.done, "total": runner.status.total}
             if runner.status.reason:
                 fields["reason"] = runner.status.reason
@@ -236,29 +277,28 @@ class Service:
         self.state.runner = threading.Thread(target=work, name="greystep-runner", daemon=True)
         self.state.runner.start()
 
-    def _tell_ended(self, analyst: Analyst, intake: Intake) -> None:
+    def _tell_ended(self, analyst: Analyst, intake: Intake, *, notify: bool = True) -> None:
         alive = self.state.runner is not None and self.state.runner.is_alive()
         running = self.state.current.run if alive and self.state.current else ""
-        for run in ended_runs(self.home):
-            if run in self.state.told_ended or run == running:
-                continue
+        for run in ended_runs(self.home, self.state.told_ended | {running}):
+            if notify:
+                self._take_in(run, intake)
             self.state.told_ended.add(run)
-            intake.scan()
             analyst.notify_run_ended(run)
             if not (self.home.reports / "runs" / run).exists():
                 self.state.to_report.append(run)
-            self._notify(run)
+            if notify:
+                self._notify(run)
+
+    def _take_in(self, run: str, intake: Intake) -> None:
+        """All captures of a run that has just ended: the analysis hears of its end after them."""
+        for raw in sorted(self.home.raw.glob(f"*/{run}")):
+            for name in captures_in(raw):
+                intake.look_at(raw / name)
 
     def _notify(self, run: str) -> None:
-        if not self.options.notify_command:
-            return
-        import subprocess
-
-        state = Journal(self.home.runs / run).state()
-        try:
-            subprocess.Popen([*self.options.notify_command, run, state], stdin=subprocess.DEVNULL, start_new_session=True)
-        except OSError as exc:
-            self.log("notification failed", level="warning", command=self.options.notify_command[0], error=str(exc))
+        if self.options.notify_command:
+            notify_by(self.options.notify_command, run, Journal(self.home.runs / run).state(), self.log)
 
     def _keep_reporting(self, analyst: Analyst) -> None:
         if not self.state.to_report or not self.options.report:
@@ -278,6 +318,7 @@ class Service:
                     page = build_report(self.home, run)
                     self.log("report written", run=run, page=str(page))
                 except Exception as exc:  # a page that can't be drawn must not stop the bench
+                    self.state.report_problem = f"{type(exc).__name__}: {exc}"
                     self.log("report failed", level="error", run=run, error=f"{type(exc).__name__}: {exc}")
 
         self.state.reporting = threading.Thread(target=work, name="greystep-report", daemon=True)
@@ -287,7 +328,7 @@ class Service:
         busy = any(t is not None and t.is_alive() for t in (self.state.runner, self.state.reporting))
         if busy or self.spool.waiting() or (self.options.report and self.state.to_report):
             return False
-        if any(q.state != "paused" for q in open_runs(self.home)):
+        if any(q.state != "paused" for q in open_runs(self.home, self.state.told_ended)):
             return False
         status = analyst.status()
         return not status.busy and not status.captures_waiting
@@ -306,7 +347,8 @@ class Service:
         if not any(Journal(p).state() in ("running", "waiting") for p in run_folders(self.home)):
             return
         try:
-            rig = open_rig(self.home, self.host, need=("pattern",))
+            # The pattern source alone: another instrument that is off must not keep the display lit.
+            rig = open_rig(self.home, self.host, need=("pattern",), others=False)
             trouble = rig.close()
         except GreystepError as exc:
             trouble = str(exc)
@@ -325,6 +367,8 @@ class Service:
             "run": asdict(current.status) if current is not None and alive else None,
             "analysis": asdict(analyst.status()),
             "waiting_plans": len(self.spool.waiting()),
+            "troubles": dict(self.state.troubles),
+            "report_problem": self.state.report_problem,
         }
         try:
             replace_text(self.home.root / STATUS, json.dumps(record, indent=1), durable=False)
@@ -338,6 +382,7 @@ def serve(home: Home, options: ServiceOptions | None = None, *, ready: Callable[
     Raises:
         HomeError: the home can't be written, or another service works in it.
     """
+    os.umask(0o077)  # what the service writes is for its owner alone, whatever the shell said
     home.create()
     with home.lock():
         service = Service(home, options or ServiceOptions())

@@ -45,8 +45,8 @@ class SideDoor:
             while line := await reader.readline():
                 writer.write(json.dumps(await self._reply(line)).encode() + b"\n")
                 await writer.drain()
-        except (ConnectionError, ValueError):
-            pass  # The client went away, or sent a line without end.
+        except (ConnectionError, ValueError, asyncio.CancelledError):
+            pass  # The client went away or sent a line without end, or the bench ends.
         finally:
             self._clients.discard(writer)
             writer.close()

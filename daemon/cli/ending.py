@@ -10,6 +10,8 @@ import click
 
 P = ParamSpec("P")
 DONE, FAILED, WRONG_USE, FLAGGED = 0, 1, 2, 3
+INTERRUPTED = 130
+"""As a shell tells of a process that SIGINT ended."""
 
 
 def told(command: Callable[P, int]) -> Callable[P, None]:
@@ -22,14 +24,30 @@ def told(command: Callable[P, int]) -> Callable[P, None]:
         context = click.get_current_context()
         try:
             code = command(*args, **kwargs)
+        except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
+            raise
         except GreystepError as exc:
-            if context.params.get("debug"):
+            if _debug(context):
                 raise
             click.echo(str(exc), err=True)
             code = WRONG_USE if isinstance(exc, InputError) else FAILED
+        except Exception as exc:
+            if _debug(context):
+                raise
+            reason = (str(exc).splitlines() or [""])[0][:300]
+            click.echo(f"{context.command_path}: {_kind(exc)}: {reason} (the same with --debug tells more)", err=True)
+            code = FAILED
         context.exit(code)
 
     return run
+
+
+def _debug(context: click.Context) -> bool:
+    return bool(context.params.get("debug") or context.find_root().params.get("debug"))
+
+
+def _kind(exc: Exception) -> str:
+    return "the system refused" if isinstance(exc, OSError) else f"unexpected {type(exc).__name__}"
 
 
 def home_option(command: Callable[P, None]) -> Callable[P, None]:

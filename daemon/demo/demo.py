@@ -113,6 +113,9 @@ def _wait_for_figures(home: Home, service: subprocess.Popen[bytes], runs: Sequen
         _require_alive(service, home)
         written = sum((home.reports / "runs" / run).exists() for run in runs)
         progress("figures and pages", written, len(runs))
+        trouble = (read_status(home.root) or {}).get("report_problem")
+        if trouble:
+            raise GreystepError(f"the pages could not be written: {trouble}", where=str(home.logs))
         if written == len(runs) and (home.reports / "index.html").exists():
             return
         time.sleep(0.1)

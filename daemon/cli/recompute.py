@@ -1,0 +1,155 @@
+"""`greystep recompute`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from .choosing import choosing_options, chosen, open_catalogue
+from .ending import DONE, FLAGGED, debug_option, home_option, told
+from .shown import chosen_home, format_option, show
+
+if TYPE_CHECKING:
+    from greystep.daemon.analysis.recompute import Progress
+    from greystep.daemon.home import Home
+
+
+@click.command(epilog="Example: greystep recompute --dry-run")
+@click.option("--method", "methods", multiple=True, metavar="ID", help="Only this method.")
+@choosing_options
+@click.option("--workers", type=click.IntRange(1, 256), help="Processes (default: one a processor).")
+@click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, such as tcp://host:8786.")
+@click.option("--dry-run", is_flag=True, help="Say what is out of date and how long it would take.")
+@click.option("--diff", nargs=2, metavar="OLD NEW", help="Compare two fingerprints (first digits) and compute nothing.")
+@format_option
+@home_option
+@debug_option
+@told
+def recompute(
+    methods: tuple[str, ...],
+    duts: tuple[str, ...],
+    runs: tuple[str, ...],
+    refresh: tuple[float, ...],
+    overdrive: tuple[str, ...],
+    workers: int | None,
+    cluster: str | None,
+    dry_run: bool,
+    diff: tuple[str, str] | None,
+    form: str,
+    home_dir: str | None,
+    debug: bool,
+) -> int:
+    """Bring measurements up to date with the methods, from the raw files, and say what changed.
+
+    Old measurements stay, addressable by their fingerprint. Exit code 3: something could not be computed.
+    """
+    home = chosen_home(home_dir)
+    if diff:
+        return _diff(home, diff, (duts, runs, refresh, overdrive), form)
+    if dry_run:
+        return _dry_run(home, methods, (duts, runs, refresh, overdrive), workers, form)
+    with home.require().lock():
+        return _run(home, methods, (duts, runs, refresh, overdrive), workers, cluster, form)
+
+
+def _parts(home: Home, methods: tuple[str, ...], catalogue: Any, where: tuple[Any, ...]) -> Any:
+    from greystep.daemon.analysis.recompute import Recompute
+    from greystep.daemon.host import PluginHost
+    from greystep.daemon.service import methods_of
+
+    known = methods_of(home, PluginHost.load())
+    for problem in known.problems:
+        click.echo(str(problem), err=True)
+    return Recompute(catalogue, known, methods, chosen(catalogue, *where))
+
+
+def _dry_run(home: Home, methods: tuple[str, ...], where: tuple[Any, ...], workers: int | None, form: str) -> int:
+    from greystep.daemon.analysis.backend import home_setup, worker_count
+    from greystep.daemon.analysis.worker import make_engine
+
+    with open_catalogue(home) as catalogue:
+        plan = _parts(home, methods, catalogue, where).dry_run(
+            worker_count(workers), make_engine(home_setup(home.root), lambda _: None)
+        )
+    rows = [
+        {
+            "method": m.method,
+            "out_of_date": m.captures,
+            "of": m.total,
+            "fingerprint": m.fingerprint[:12],
+            "cpu_s": round(m.estimate_s, 1),
+        }
+        for m in plan.methods
+    ]
+    show(rows, ["method", "out_of_date", "of", "fingerprint", "cpu_s"], form)
+    if form == "table":
+        how = "measured pace" if plan.measured else "rough guess"
+        click.echo(f"about {plan.estimate_s:.0f} s with {plan.workers} workers ({how})")
+    return DONE
+
+
+def _run(
+    home: Home, methods: tuple[str, ...], where: tuple[Any, ...], workers: int | None, cluster: str | None, form: str
+) -> int:
+    from greystep.daemon.analysis.backend import home_setup
+    from greystep.daemon.analysis.indexing import index
+    from greystep.daemon.analysis.pool import Pool
+    from greystep.daemon.archive.archive import Archive
+    from greystep.daemon.run.queue import ended_runs
+
+    if cluster:
+        from greystep.daemon.analysis.cluster import Cluster
+
+        backend: Any = Cluster(cluster, home_setup(home.root))
+    else:
+        backend = Pool(home_setup(home.root), workers)
+    try:
+        with open_catalogue(home, write=True) as catalogue:
+            found = index(Archive(home.raw), catalogue, trust_paths=True)
+            for run in ended_runs(home):
+                catalogue.mark_run_ended(run)
+            done = _parts(home, methods, catalogue, where).run(backend, _tell)
+    finally:
+        backend.close()
+    if form == "json":
+        click.echo(json.dumps({"captures": done.captures, "results": done.results, "changed": [vars(c) for c in done.changed]}))
+    else:
+        click.echo(f"{done.captures} captures, {done.results} results in {done.wall_s:.1f} s")
+        for change in done.changed:
+            old, new = change.old[:12], change.new[:12]
+            click.echo(f"{change.method}: {old} -> {new}; see: greystep recompute --diff {old} {new}")
+    for text in [*found.problems, *done.quarantined]:
+        click.echo(text, err=True)
+    return FLAGGED if found.problems or done.quarantined else DONE
+
+
+def _tell(progress: Progress) -> None:
+    if sys.stderr.isatty():
+        click.echo(f"\r{progress.groups} groups, {progress.captures} captures, {progress.results} results", err=True, nl=False)
+
+
+def _diff(home: Home, diff: tuple[str, str], where: tuple[Any, ...], form: str) -> int:
+    from greystep.daemon.analysis.difference import compare
+
+    with open_catalogue(home) as catalogue:
+        made = compare(catalogue, *diff, where=chosen(catalogue, *where))
+    if form == "json":
+        click.echo(json.dumps(made.as_json(), indent=1, ensure_ascii=False))
+        return DONE
+    columns = [
+        "title",
+        "condition_title",
+        "old",
+        "new",
+        "change",
+        "expanded_uncertainty",
+        "unit",
+        "rank_before",
+        "rank_after",
+        "why",
+    ]
+    show(made.rows(), columns, form, empty="no display has figures under both fingerprints")
+    return DONE

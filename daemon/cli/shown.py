@@ -1,0 +1,79 @@
+"""Tables on the terminal, and the same rows as CSV or JSON."""
+
+from __future__ import annotations
+
+import csv
+import json
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any
+
+import click
+from greystep.daemon.home import Home
+
+Rows = Sequence[Mapping[str, Any]]
+
+
+def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """`--format`."""
+    choice = click.Choice(["table", "csv", "json"])
+    return click.option("--format", "form", type=choice, default="table", show_default=True, help="How to print.")(command)
+
+
+def chosen_home(given: str | None) -> Home:
+    """The home of `--home` after the command, else before it, else the default."""
+    return Home.find(given or click.get_current_context().find_root().obj)
+
+
+def show(rows: Rows, columns: Sequence[str], form: str, *, title: str = "", empty: str = "nothing to show") -> None:
+    """Print rows.
+
+    Args:
+        rows: values by column; more keys than the columns are kept for CSV and JSON.
+        columns: shown in the table, in this order.
+        form: table, csv or json.
+        title: above the table, on a terminal.
+        empty: said instead of an empty table.
+    """
+    if form == "json":
+        click.echo(json.dumps([dict(r) for r in rows], indent=1, ensure_ascii=False, default=str))
+    elif form == "csv":
+        names = list(dict.fromkeys([*columns, *(k for r in rows for k in r)]))
+        writer = csv.DictWriter(sys.stdout, names, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows({k: _cell(v, ";") for k, v in r.items()} for r in rows)
+    elif not rows:
+        click.echo(empty)
+    elif sys.stdout.isatty():
+        _rich(rows, columns, title)
+    else:
+        _plain(rows, columns)
+
+
+def _cell(value: Any, joint: str = ", ") -> str:
+    if value is None:
+        return ""
+    if isinstance(value, (list, tuple)):
+        return joint.join(str(v) for v in value)
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
+
+
+def _plain(rows: Rows, columns: Sequence[str]) -> None:
+    cells = [[_cell(r.get(c)) for c in columns] for r in rows]
+    widths = [max(len(c), *(len(row[i]) for row in cells)) for i, c in enumerate(columns)]
+    for line in [list(columns), *cells]:
+        click.echo("  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip())
+
+
+def _rich(rows: Rows, columns: Sequence[str], title: str) -> None:
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(title=title or None, title_justify="left", header_style="bold", box=None, pad_edge=False)
+    for column in columns:
+        numeric = all(isinstance(r.get(column), (int, float, type(None))) for r in rows)
+        table.add_column(column.replace("_", " "), justify="right" if numeric else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(escape(_cell(row.get(c))) for c in columns))
+    Console().print(table)

@@ -1,0 +1,80 @@
+"""`greystep cancel`, `pause` and `resume`: requests to the service, left as files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from .ending import DONE, debug_option, home_option, told
+from .shown import chosen_home
+
+if TYPE_CHECKING:
+    from greystep.daemon.home import Home
+    from greystep.daemon.run.requests import Request
+
+
+@click.command(epilog="Example: greystep cancel 01m89jz3yec44j6gr3mrzt612p")
+@click.argument("run")
+@home_option
+@debug_option
+@told
+def cancel(run: str, home_dir: str | None, debug: bool) -> int:
+    """Cancel RUN (its id or the first characters), or a plan that still waits in the inbox (its file name)."""
+    home = chosen_home(home_dir).require()
+    plan = home.inbox / run
+    if "/" not in run and plan.is_file():
+        from greystep.daemon.archive.durable import replace_text
+
+        replace_text(home.rejected / f"{run}.reason.txt", "cancelled before it was taken\n")
+        plan.rename(home.rejected / run)
+        click.echo(f"{run} was set aside in {home.rejected}")
+        return DONE
+    return _ask(home, run, "cancel")
+
+
+@click.command(epilog="Example: greystep pause 01m89jz3yec44j6gr3mrzt612p")
+@click.argument("run")
+@home_option
+@debug_option
+@told
+def pause(run: str, home_dir: str | None, debug: bool) -> int:
+    """Pause RUN after the present capture; the display goes to level 0."""
+    return _ask(chosen_home(home_dir).require(), run, "pause")
+
+
+@click.command(epilog="Example: greystep resume 01m89jz3yec44j6gr3mrzt612p")
+@click.argument("run")
+@home_option
+@debug_option
+@told
+def resume(run: str, home_dir: str | None, debug: bool) -> int:
+    """Go on with the paused RUN."""
+    return _ask(chosen_home(home_dir).require(), run, "resume")
+
+
+def _ask(home: Home, run: str, request: Request) -> int:
+    from greystep.daemon.run.journal import ENDED, Journal
+    from greystep.daemon.run.requests import ask
+    from greystep.schema.errors import GreystepError
+
+    folder = find_run(home, run)
+    state = Journal(folder).state()
+    if state in ENDED:
+        raise GreystepError(f"run {folder.name} is {state} already")
+    ask(folder, request)
+    service = "" if home.locked() else "; no service is running: it is done when one starts"
+    click.echo(f"asked to {request} {folder.name}{service}")
+    return DONE
+
+
+def find_run(home: Home, run: str) -> Path:
+    """Folder of a run by its id or the first characters of it. Raises GreystepError when there is none or more than one."""
+    from greystep.daemon.run.queue import run_folders
+    from greystep.schema.errors import GreystepError
+
+    found = [p for p in run_folders(home) if p.name.startswith(run)]
+    if len(found) != 1:
+        raise GreystepError(f"{'no' if not found else 'more than one'} run {run!r}", todo="'greystep status' lists them")
+    return found[0]
