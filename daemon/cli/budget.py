@@ -3,98 +3,118 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from .choosing import choosing_options, chosen, open_catalogue
-from .ending import DONE, debug_option, home_option, told
+from .choosing import chosen, open_catalogue
+from .ending import DONE, FLAGGED, debug_option, home_option, told
+from .numbers import figure_text, screen_unit
 from .shown import chosen_home, format_option, show
 
 if TYPE_CHECKING:
+    from greystep.daemon.catalogue import Catalogue
     from greystep.schema.measurement import Measurement
 
 
-@click.command(epilog="Example: greystep budget --dut viewer --method band-first-entry --from 0 --to 255")
-@click.option("--method", metavar="ID", help="Method (default: the house method).")
-@click.option("--quantity", default="transition_duration", show_default=True)
-@click.option("--from", "from_level", type=int, help="Start level.")
-@click.option("--to", "to_level", type=int, help="End level.")
-@choosing_options
+@click.command(epilog="Example: greystep budget latest 0 255 --quantity overshoot --method duration-10-90")
+@click.argument("run")
+@click.argument("from_level", type=int, required=False)
+@click.argument("to_level", type=int, required=False)
+@click.option("--quantity", metavar="NAME", help="Default: transition_duration, or its mean without levels.")
+@click.option("--method", metavar="ID", help="Default: the house method.")
+@click.option("--refresh", type=float, multiple=True, metavar="HZ", help="Only this refresh rate.")
+@click.option("--overdrive", multiple=True, metavar="MODE", help="Only this overdrive mode.")
 @format_option
 @home_option
 @debug_option
 @told
 def budget(
-    method: str | None,
-    quantity: str,
+    run: str,
     from_level: int | None,
     to_level: int | None,
-    duts: tuple[str, ...],
-    runs: tuple[str, ...],
+    quantity: str | None,
+    method: str | None,
     refresh: tuple[float, ...],
     overdrive: tuple[str, ...],
     form: str,
     home_dir: str | None,
     debug: bool,
 ) -> int:
-    """Show the uncertainty budget of a measurement, line by line (GUM): what causes how much, and how well that is known."""
+    """Show how the uncertainty of a figure of RUN comes about: every cause with its share (GUM 5.1, G.4).
+
+    With two levels: of this transition. With one: of this held level. Without: of the whole condition. Exit code 3: the figure
+    is flagged or a bound.
+    """
     from greystep.schema.errors import GreystepError
 
     home = chosen_home(home_dir)
+    whole = from_level is None
+    to_level = from_level if to_level is None else to_level
+    name = quantity or ("transition_duration_mean" if whole else "transition_duration")
     with open_catalogue(home) as catalogue:
         where = chosen(
-            catalogue, duts, runs, refresh, overdrive, method=(method or home.bench()[0].house_method,), quantity=(quantity,)
+            catalogue,
+            (),
+            (run,),
+            refresh,
+            overdrive,
+            method=(method or home.bench()[0].house_method,),
+            quantity=(name,),
+            scope="group" if whole else "",
         )
         found = [
-            catalogue.with_budget(m)
+            m
             for m in catalogue.results(where)
-            if (from_level is None or m.figure.from_level == from_level) and (to_level is None or m.figure.to_level == to_level)
+            if whole or (m.figure.to_level == to_level and m.figure.from_level in (from_level, None))
         ]
-    if not found:
-        raise GreystepError("no such measurement", todo="'greystep results' lists what there is")
+        if not found:
+            place = "the whole condition" if whole else f"{from_level} to {to_level}"
+            todo = "'greystep results RUN' lists what there is"
+            raise GreystepError(f"no figure {name!r} of {place} under {where.method[0]!r}", todo=todo)
+        titles = {c["condition"]: c["title"] for c in catalogue.conditions()}
+        rows: list[dict[str, Any]] = []
+        for m in found:
+            lines = _lines(catalogue, m)
+            if form == "table":
+                click.echo(_heading(m, titles.get(m.condition, m.condition)))
+                show(
+                    lines,
+                    ["cause", "u", "unit", "share_percent", "type", "distribution", "dof", "shared"],
+                    form,
+                    empty="no budget",
+                )
+            rows += [{"run": m.run, "condition": titles.get(m.condition, ""), "quantity": name, **line} for line in lines]
     if form != "table":
-        show([row for m in found for row in _lines(m)], COLUMNS, form)
-        return DONE
-    for m in found:
-        f = m.figure
-        levels = f"{f.from_level} to {f.to_level}, " if f.from_level is not None else ""
-        click.echo(f"{m.dut}, {m.run} {m.group}, {levels}{f.quantity}, {m.method} {m.fingerprint[:12]}")
-        click.echo(f"  {f.bound}{f.value:.6g} {f.unit}, U95 {m.expanded_uncertainty:.3g}, {f.repeats} repeats")
-        click.echo(f"  u {m.u:.3g}, dof {_dof(m.dof)}")
-        if f.reason or f.flags:
-            click.echo(f"  {f.reason} {' '.join(f.flags)}".rstrip())
-        show(_lines(m), ["cause", "type", "contribution", "share_percent", "dof", "shared"], "table", empty="  no budget")
-        click.echo("")
-    return DONE
+        show(rows, list(rows[0]) if rows else ["cause"], form)
+    return FLAGGED if any(m.figure.flags or m.figure.bound or not m.figure.measurable for m in found) else DONE
 
 
-COLUMNS = ["dut", "run", "group", "from_level", "to_level", "quantity", "cause", "type", "contribution", "dof", "shared"]
-
-
-def _lines(m: Measurement) -> list[dict[str, object]]:
+def _heading(m: Measurement, condition: str) -> str:
     f = m.figure
-    total = m.u**2 if m.u else math.nan
-    lines: list[dict[str, object]] = [
+    levels = "" if f.from_level is None else f" {f.from_level} to {f.to_level}"
+    text = f"{f.quantity}{levels}, {condition}, {m.method}: {figure_text(f, m.expanded_uncertainty)} (95 %)"
+    if m.u > 0:
+        text += f", k = {m.expanded_uncertainty / m.u:.3g}, {m.dof:.3g} degrees of freedom"
+    notes = [*f.flags, *([f.reason] if f.reason else [])]
+    return text + (f"\n{', '.join(notes)}" if notes else "")
+
+
+def _lines(catalogue: Catalogue, m: Measurement) -> list[dict[str, Any]]:
+    """Components, the greatest first. Shared causes were added with their signs; their shares are of the sum of all squares."""
+    components, _ = catalogue.budget(m)
+    factor, unit = screen_unit(m.figure.quantity, m.figure.unit)
+    total = math.fsum(c.effect**2 for c in components) or 1.0
+    return [
         {
-            "dut": m.dut,
-            "run": m.run,
-            "group": m.group,
-            "from_level": f.from_level,
-            "to_level": f.to_level,
-            "quantity": f.quantity,
             "cause": c.name,
+            "u": float(f"{abs(c.effect) * factor:.3g}"),
+            "unit": unit,
+            "share_percent": round(100 * c.effect**2 / total, 1),
             "type": c.kind,
-            "contribution": c.effect,
-            "share_percent": f"{100 * c.effect**2 / total:.1f}" if math.isfinite(total) else "",
-            "dof": _dof(c.dof),
-            "shared": c.shared,
             "distribution": c.distribution,
+            "dof": float(f"{c.dof:.3g}") if math.isfinite(c.dof) else None,
+            "shared": c.shared,
         }
-        for c in f.budget
+        for c in sorted(components, key=lambda c: -abs(c.effect))
     ]
-    return sorted(lines, key=lambda row: -abs(float(str(row["contribution"]))))
-
-
-def _dof(dof: float) -> str:
-    return f"{dof:.3g}" if math.isfinite(dof) else "infinite"

@@ -72,6 +72,8 @@ def _displays(word: str, known: dict[str, str]) -> list[str]:
 def _runs(word: str, known: list[str]) -> list[str]:
     from greystep.schema.errors import GreystepError
 
+    if word == "latest" and known:
+        return [max(known)]
     found = [r for r in known if r.startswith(word)]
     if not found:
         raise GreystepError(f"no run {word!r} in the catalogue", todo="'greystep status' lists the runs")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -10,7 +11,12 @@ from .ending import DONE, FAILED, FLAGGED, debug_option, home_option, told
 from .shown import chosen_home, format_option, show
 
 if TYPE_CHECKING:
-    from greystep.schema.roles import DriverSpec
+    from greystep.daemon.home import Home
+    from greystep.daemon.host import PluginHost
+    from greystep.schema.bench import Role
+    from greystep.schema.roles import CheckResult, FoundResource
+
+ROLES = ("digitiser", "pattern", "luminance", "power", "temperature")
 
 
 @click.group(invoke_without_command=True, epilog="Example: greystep instruments check digitiser")
@@ -21,83 +27,111 @@ def instruments(ctx: click.Context) -> None:
         ctx.invoke(list_)
 
 
-@instruments.command("list", epilog="Example: greystep instruments list")
+@instruments.command("list", epilog="Example: greystep instruments list --format json")
+@click.option("--no-search", is_flag=True, help="Only those of bench.toml; don't look for others.")
 @format_option
 @home_option
 @debug_option
 @told
-def list_(form: str, home_dir: str | None, debug: bool) -> int:
-    """Show the instruments of bench.toml with what they say of themselves, then what else can be found and what is missing."""
-    from greystep.daemon.home import Home
+def list_(no_search: bool, form: str, home_dir: str | None, debug: bool) -> int:
+    """List the instruments of bench.toml with their identity, and those that can be found from here.
+
+    Exit code 3: an instrument of the bench does not answer.
+    """
     from greystep.daemon.host import PluginHost
 
-    home: Home = chosen_home(home_dir)
-    host = PluginHost.load()
-    rows = _on_bench(home, host) if home.bench_file.exists() else []
-    finders = {spec.find: None for spec in host.drivers.values() if spec.find is not None}
-    found = [resource for find in finders for resource in find()]
-    rows += [
-        {"role": "", "resource": f.resource, "about": f.about, "missing": f"{f.missing} ({f.todo})" if f.todo else f.missing}
-        for f in found
-    ]
-    show(rows, ["role", "resource", "about", "missing"], form, empty="no instruments found")
-    return FLAGGED if any(r["role"] and r["missing"] for r in rows) else DONE
+    home, host = chosen_home(home_dir), PluginHost.load()
+    rows = [_identified(home, host, role, entry) for role, entry in home.bench()[0].instruments.items()]
+    troubled = any(r["missing"] for r in rows)
+    if not no_search:
+        for find in dict.fromkeys(d.find for d in host.drivers.values() if d.find is not None):
+            rows += [_found(f) for f in find()]
+    show(rows, ["role", "address", "about", "missing", "what_to_do"], form, empty="no instruments in bench.toml")
+    return FLAGGED if troubled else DONE
 
 
-def _on_bench(home: Any, host: Any) -> list[dict[str, str]]:
-    from greystep.daemon.run.rig import Dialogue, open_instrument
+def _identified(home: Home, host: PluginHost, role: Role, entry: Any) -> dict[str, Any]:
+    from greystep.daemon.run.rig import open_rig
     from greystep.schema.errors import GreystepError
 
-    bench, _ = home.bench()
-    rows = []
-    for role, entry in bench.instruments.items():
-        row = {"role": role, "resource": str(entry.settings().get("resource", "")), "about": "", "missing": ""}
+    row = {"role": role, "address": str(entry.settings().get("resource", "")), "driver": entry.driver}
+    try:
+        rig = open_rig(home, host, need=(role,), others=False)
         try:
-            instrument, _, _ = open_instrument(role, entry, home, host, Dialogue().note)
-            row["about"] = instrument.identify()
-            instrument.close()
-        except GreystepError as exc:
-            row["missing"] = str(exc)
-        rows.append(row)
-    return rows
+            return row | {"about": rig.records[role].identity, "missing": "", "what_to_do": ""}
+        finally:
+            rig.close()
+    except GreystepError as exc:
+        return row | {"about": f"driver {entry.driver}", "missing": exc.what, "what_to_do": exc.todo}
+
+
+def _found(found: FoundResource) -> dict[str, Any]:
+    return {
+        "role": "",
+        "address": found.resource,
+        "driver": "",
+        "about": found.about,
+        "missing": found.missing,
+        "what_to_do": found.todo,
+    }
 
 
 @instruments.command(epilog="Example: greystep instruments check digitiser")
-@click.argument("role", type=click.Choice(["digitiser", "pattern", "luminance", "power", "temperature"]))
-@click.option("--verbose", is_flag=True, help="Show what was sent and received.")
+@click.argument("role", type=click.Choice([*ROLES, "all"]))
+@click.option("--verbose", is_flag=True, help="Show what was sent and received for every check, not only for failed ones.")
 @format_option
 @home_option
 @debug_option
 @told
 def check(role: str, verbose: bool, form: str, home_dir: str | None, debug: bool) -> int:
-    """Put the instrument of ROLE to the test: IEEE 488.2, SCPI and the contract of its role.
+    """Check the live instrument of ROLE against the contract of its role and of its protocol.
 
-    Settings and levels change meanwhile; a pattern source is at level 0 afterwards. Exit code 1: a promise is not kept.
+    It may change settings and drive levels; afterwards it is idle, a pattern source at level 0. Exit code 1: a check failed.
     """
     from greystep.daemon.host import PluginHost
-    from greystep.daemon.run.rig import Dialogue, open_instrument
-    from greystep.schema.errors import BenchError, GreystepError, Problem
 
-    home = chosen_home(home_dir)
-    host = PluginHost.load()
-    bench, _ = home.bench()
-    entry = next((e for r, e in bench.instruments.items() if r == role), None)
-    if entry is None:
-        raise BenchError([Problem(f"no instrument for the role {role}", str(home.bench_file))])
-    spec: DriverSpec = host.driver(entry.driver)
-    if spec.check is None:
-        raise GreystepError(f"the driver {entry.driver} offers no check")
-    instrument, _, _ = open_instrument(role, entry, home, host, Dialogue().note)  # type: ignore[arg-type]
+    home, host = chosen_home(home_dir), PluginHost.load()
+    with home.require().lock():  # a running service would be disturbed
+        roles: Iterable[Any] = list(home.bench()[0].instruments) if role == "all" else [role]
+        rows = [row for one in roles for row in _checked(home, host, one)]
+    columns = ["role", "outcome", "check", "detail"]
+    show(rows, columns, form, empty="no instruments in bench.toml")
+    if form == "table":
+        for row in rows:
+            if (verbose or row["outcome"] == "fail") and (row["sent"] or row["received"]):
+                click.echo(
+                    f"\n{row['role']}: {row['check']}\n{_dialogue(row['sent'], '>')}{_dialogue(row['received'], '<')}", nl=False
+                )
+    return FAILED if any(r["outcome"] == "fail" for r in rows) else DONE
+
+
+def _dialogue(text: str, sign: str) -> str:
+    return "".join(f"  {sign} {line}\n" for line in text.splitlines())
+
+
+def _checked(home: Home, host: PluginHost, role: Role) -> list[dict[str, Any]]:
+    from greystep.daemon.run.rig import open_rig
+    from greystep.schema.errors import InstrumentError
+
+    rig = open_rig(home, host, need=(role,), others=False)
     try:
-        done = spec.check(instrument)
+        spec = host.driver(rig.bench.instruments[role].driver)
+        if spec.check is None:
+            raise InstrumentError(f"the driver {spec.name} has no checks", role=role)
+        return [_result(role, r) for r in spec.check(rig.opened[role])]
     finally:
-        instrument.close()
-    rows = [{"outcome": r.outcome, "promise": r.name, "detail": r.detail, "sent": r.sent, "received": r.received} for r in done]
-    columns = ["outcome", "promise", "detail"] + (["sent", "received"] if verbose else [])
-    show(rows, columns, form)
-    failed = sum(r.outcome == "fail" for r in done)
-    click.echo(f"{sum(r.outcome == 'pass' for r in done)} passed, {failed} failed", err=form != "table")
-    return FAILED if failed else DONE
+        rig.close()
+
+
+def _result(role: str, r: CheckResult) -> dict[str, Any]:
+    return {
+        "role": role,
+        "outcome": r.outcome,
+        "check": r.name,
+        "detail": r.detail,
+        "sent": r.sent,
+        "received": r.received,
+    }
 
 
 @instruments.command(epilog="Example: greystep instruments dialects")
@@ -106,23 +140,29 @@ def check(role: str, verbose: bool, form: str, home_dir: str | None, debug: bool
 @debug_option
 @told
 def dialects(form: str, home_dir: str | None, debug: bool) -> int:
-    """List the dialects: built in, of plugins, and of HOME/dialects. Exit code 3: one can't be used."""
+    """List the dialects: the built-in ones and those of HOME/dialects. Exit code 3: one can't be used."""
     from greystep.daemon.host import PluginHost
 
-    home = chosen_home(home_dir)
-    host = PluginHost.load()
-    readers = {spec.dialects: None for spec in host.drivers.values() if spec.dialects is not None}
+    home, host = chosen_home(home_dir), PluginHost.load()
     extra = [*host.dialect_files, *([home.dialects] if home.dialects.is_dir() else [])]
-    found = [info for read in readers for info in read(extra)]
+    found = [
+        info
+        for read in dict.fromkeys(d.dialects for d in host.drivers.values() if d.dialects is not None)
+        for info in read(extra)
+    ]
     rows = [
         {
-            "dialect": d.name,
-            "roles": list(d.roles),
-            "summary": d.summary,
-            "problems": [str(p) for p in d.problems],
-            "file": str(d.path),
+            "dialect": info.name,
+            "roles": list(info.roles),
+            "summary": info.summary,
+            "file": str(info.path),
+            "problems": [str(p) for p in info.problems],
         }
-        for d in found
+        for info in found
     ]
-    show(rows, ["dialect", "roles", "summary", "problems"], form)
+    show(rows, ["dialect", "roles", "summary", "file"], form)
+    if form == "table":
+        for row in rows:
+            for problem in row["problems"]:
+                click.echo(problem, err=True)
     return FLAGGED if any(r["problems"] for r in rows) else DONE

@@ -2,33 +2,31 @@
 
 from __future__ import annotations
 
-import json
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from .choosing import choosing_options, chosen, open_catalogue
-from .ending import DONE, FLAGGED, debug_option, home_option, told
-from .shown import chosen_home, show
+from .ending import DONE, WRONG_USE, debug_option, home_option, told
+from .shown import chosen_home, on_terminal, show
 
 if TYPE_CHECKING:
     from greystep.daemon.catalogue import Catalogue
     from greystep.daemon.catalogue.entries import Filter
+    from greystep.daemon.home import Home
 
-COLUMNS = ["dut", "refresh_rate_hz", "overdrive", "from_level", "to_level", "quantity", "shown", "U95", "method", "flags"]
 
-
-@click.command(epilog="Example: greystep results --method band-first-entry --format csv")
+@click.command(epilog="Example: greystep results --quantity transition_duration --format csv --output durations.csv")
 @click.argument("run", required=False)
 @click.option("--method", "methods", multiple=True, metavar="ID", help="Only this method.")
-@click.option("--quantity", "quantities", multiple=True, metavar="NAME", help="Only this quantity.")
-@click.option("--fingerprint", "fingerprints", multiple=True, metavar="DIGITS", help="Only this fingerprint, also an old one.")
-@click.option("--all", "all_", is_flag=True, help="Old fingerprints too.")
+@click.option("--quantity", "quantities", multiple=True, metavar="NAME", help="Only this quantity, such as overshoot.")
+@click.option("--fingerprint", "prints", multiple=True, metavar="DIGITS", help="Only this fingerprint (6 digits at least).")
+@click.option("--scope", type=click.Choice(["all", "capture", "group"]), help="Figures of single captures or whole conditions.")
+@click.option("--all", "everything", is_flag=True, help="Also figures under older fingerprints.")
 @choosing_options
 @click.option("--format", "form", type=click.Choice(["table", "csv", "json", "parquet"]), default="table", show_default=True)
-@click.option("--output", type=click.Path(path_type=Path), help="Write to this file; needed for parquet.")
+@click.option("--output", type=click.Path(path_type=Path, dir_okay=False), help="Write to this file (complete or not at all).")
 @home_option
 @debug_option
 @told
@@ -36,8 +34,9 @@ def results(
     run: str | None,
     methods: tuple[str, ...],
     quantities: tuple[str, ...],
-    fingerprints: tuple[str, ...],
-    all_: bool,
+    prints: tuple[str, ...],
+    scope: str | None,
+    everything: bool,
     duts: tuple[str, ...],
     runs: tuple[str, ...],
     refresh: tuple[float, ...],
@@ -47,96 +46,96 @@ def results(
     home_dir: str | None,
     debug: bool,
 ) -> int:
-    """Show or export measurements, of RUN or of all: value, expanded uncertainty (95 %), method, fingerprint, flags.
+    """Show or export measurements, of RUN or of the whole archive.
 
-    Values are SI in CSV, JSON and Parquet; the table shows customary units. With RUN, a from-to matrix comes first.
+    The table of the whole archive shows figures of whole conditions; name a RUN, or use --scope all, for every transition. CSV,
+    JSON and Parquet always hold everything that was asked for, in SI units. With RUN on a terminal, the matrix of transition
+    durations and the light of the widest step stand in front.
     """
-    from greystep.schema.errors import GreystepError
-
-    with open_catalogue(chosen_home(home_dir)) as catalogue:
+    if form == "parquet" and output is None:
+        click.echo("--format parquet needs --output FILE", err=True)
+        return WRONG_USE
+    home = chosen_home(home_dir)
+    given = (*runs, run) if run else runs
+    wanted = scope or ("all" if form != "table" or given else "group")
+    with open_catalogue(home) as catalogue:
+        _know(catalogue, methods, quantities)
         where = chosen(
             catalogue,
             duts,
-            (*runs, *((run,) if run else ())),
+            given,
             refresh,
             overdrive,
             method=methods,
             quantity=quantities,
-            fingerprint=fingerprints,
-            current=not all_,
+            fingerprint=prints,
+            scope="" if wanted == "all" else wanted,
+            current=not everything,
         )
-        if form == "parquet":
-            if output is None:
-                raise GreystepError("parquet needs a file", todo="add --output measurements.parquet")
-            from greystep.daemon.catalogue.export import write_parquet
-
-            click.echo(f"{write_parquet(catalogue, output, where)} measurements written to {output}")
+        if form == "table" and output is None:
+            _table(home, catalogue, where, bool(run))
             return DONE
-        rows = measurement_rows(catalogue, where)
-    if output is not None:
-        _write(rows, form, output)
-        click.echo(f"{len(rows)} measurements written to {output}")
-        return DONE
-    if form == "table":
-        if run:
-            _matrices(rows)
-        rows = [row | {"shown": _shown(row, "value"), "U95": _shown(row, "expanded_uncertainty")} for row in rows]
-    show(rows, COLUMNS if form == "table" else list(rows[0]) if rows else COLUMNS, form, empty="no measurements")
-    return DONE if rows else FLAGGED
+        return _export(catalogue, where, "csv" if form == "table" else form, output)
 
 
-def measurement_rows(catalogue: Catalogue, where: Filter) -> list[dict[str, Any]]:
-    """A plain row a measurement; flags as a list."""
-    columns = catalogue.columns(where)
-    rows = [dict(zip(columns, values, strict=True)) for values in zip(*columns.values(), strict=True)]
-    for row in rows:
-        row["flags"] = (row["flags"] or "").split()
-    return rows
-
-
-def _shown(row: dict[str, Any], name: str) -> str:
-    from greystep.schema.quantities import QUANTITIES
-
-    value = row[name]
-    if value is None:
-        return row.get("reason", "") if name == "value" else ""
-    q = QUANTITIES.get(row["quantity"])
-    factor, unit = (q.display_factor, q.display_unit or q.unit) if q else (1.0, row["unit"])
-    bound = row["bound"] if name == "value" else ""
-    return f"{bound}{value * factor:.4g} {unit}" if name == "value" else f"{value * factor:.2g}"
-
-
-def _write(rows: list[dict[str, Any]], form: str, output: Path) -> None:
-    from contextlib import redirect_stdout
+def _know(catalogue: Catalogue, methods: tuple[str, ...], quantities: tuple[str, ...]) -> None:
+    """Raise GreystepError for names that nothing bears, with the near ones."""
+    from difflib import get_close_matches
 
     from greystep.schema.errors import GreystepError
+    from greystep.schema.quantities import QUANTITIES
 
-    try:
-        with output.open("w", encoding="utf-8") as stream:
-            if form == "json":
-                json.dump(rows, stream, indent=1, ensure_ascii=False)
-            else:
-                with redirect_stdout(stream):
-                    show(rows, list(rows[0]) if rows else COLUMNS, "csv")
-    except OSError as exc:
-        raise GreystepError(f"can't be written: {exc.strerror}", where=str(output)) from exc
+    known_methods = {m.id for m in catalogue.methods()}
+    for what, given, known in (("method", methods, known_methods), ("quantity", quantities, set(QUANTITIES))):
+        for name in given:
+            if name in known or (what == "quantity" and "." in name):
+                continue
+            near = get_close_matches(name, sorted(known))
+            hint = f"did you mean {near[0]!r}?" if near else f"there are: {', '.join(sorted(known)) or 'none'}"
+            raise GreystepError(f"no figures of the {what} {name!r}", todo=hint)
 
 
-def _matrices(rows: list[dict[str, Any]]) -> None:
-    """Transition durations from level (down) to level (across), a matrix a method and condition."""
-    groups: dict[tuple[Any, ...], dict[tuple[int, int], dict[str, Any]]] = {}
-    for row in rows:
-        if row["quantity"] == "transition_duration" and row["from_level"] is not None:
-            key = (row["method"], row["refresh_rate_hz"], row["overdrive"])
-            groups.setdefault(key, {})[row["from_level"], row["to_level"]] = row
-    for (method, rate, overdrive), cells in groups.items():
-        levels = sorted({level for pair in cells for level in pair})
-        click.echo(f"transition duration in ms, {method}, {rate:g} Hz, overdrive {overdrive} (from down, to across)")
-        table = [
-            {"from": str(a)}
-            | {str(b): _shown(cells[a, b], "value").removesuffix(" ms") if (a, b) in cells else "" for b in levels}
-            for a in levels
-        ]
-        show(table, ["from", *map(str, levels)], "table")
-        click.echo("")
-    sys.stdout.flush()
+def _table(home: Home, catalogue: Catalogue, where: Filter, drawn: bool) -> None:
+    if drawn and on_terminal():
+        from .drawing import draw_run
+
+        draw_run(home, catalogue, where)
+    titles = {d["dut"]: d["title"] for d in catalogue.duts()}
+    conditions = {c["condition"]: c["title"] for c in catalogue.conditions()}
+    show(
+        [_row(m, titles, conditions) for m in catalogue.results(where)],
+        ["display", "condition", "method", "quantity", "from", "to", "value", "flags"],
+        "table",
+        empty="no measurements fit; 'greystep recompute' brings them up to date",
+    )
+
+
+def _row(m: Any, titles: dict[str, str], conditions: dict[str, str]) -> dict[str, Any]:
+    from .numbers import figure_text
+
+    f = m.figure
+    return {
+        "display": titles.get(m.dut, m.dut),
+        "condition": conditions.get(m.condition, m.condition),
+        "method": m.method,
+        "quantity": f.quantity,
+        "from": f.from_level,
+        "to": f.to_level,
+        "value": figure_text(f, m.expanded_uncertainty),
+        "flags": [*f.flags, *([f.reason] if f.reason and not f.measurable else [])],
+    }
+
+
+def _export(catalogue: Catalogue, where: Filter, form: str, output: Path | None) -> int:
+    from . import export
+
+    if form == "parquet":
+        from greystep.daemon.catalogue.export import write_parquet
+
+        assert output is not None
+        rows = write_parquet(catalogue, output, where)
+    else:
+        rows = export.write(catalogue.each_row(where), form, output)
+    if output is not None:
+        click.echo(f"{rows} measurements in {output}", err=True)
+    return DONE

@@ -6,10 +6,12 @@ import csv
 import json
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-from greystep.daemon.home import Home
+
+if TYPE_CHECKING:
+    from greystep.daemon.home import Home
 
 Rows = Sequence[Mapping[str, Any]]
 
@@ -22,7 +24,14 @@ def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def chosen_home(given: str | None) -> Home:
     """The home of `--home` after the command, else before it, else the default."""
+    from greystep.daemon.home import Home
+
     return Home.find(given or click.get_current_context().find_root().obj)
+
+
+def on_terminal() -> bool:
+    """Whether standard output is a terminal: then tables are drawn, else they are plain text."""
+    return sys.stdout.isatty()
 
 
 def show(rows: Rows, columns: Sequence[str], form: str, *, title: str = "", empty: str = "nothing to show") -> None:
@@ -44,7 +53,7 @@ def show(rows: Rows, columns: Sequence[str], form: str, *, title: str = "", empt
         writer.writerows({k: _cell(v, ";") for k, v in r.items()} for r in rows)
     elif not rows:
         click.echo(empty)
-    elif sys.stdout.isatty():
+    elif on_terminal():
         _rich(rows, columns, title)
     else:
         _plain(rows, columns)
