@@ -35,6 +35,9 @@
     const id = place.dataset.chart;
     const spec = structuredClone(read(`chart-${id}`));
     if (datasets) spec.datasets = { ...(spec.datasets || {}), ...datasets };
+    // A layer without rows has no extent, of which the library complains.
+    const empty = (layer) => layer.data && spec.datasets?.[layer.data.name]?.length === 0;
+    if (spec.layer) spec.layer = spec.layer.filter((layer) => !empty(layer));
     views.get(id)?.finalize();
     const result = await window.vegaEmbed(place, spec, {
       config: themes[printed ? "light" : theme()],

@@ -1,0 +1,68 @@
+"""Numbers, colours and decimation."""
+
+import math
+
+import numpy as np
+import pytest
+from greystep.daemon.report.decimate import bin_edges, envelope
+from greystep.daemon.report.rounding import compact, figure_text, interval_text
+from greystep.daemon.report.shades import shade
+from greystep.daemon.report.theme import GROUND, INK, QUIET, SERIES
+from hypothesis import given
+from hypothesis import strategies as st
+
+
+def luminance(colour):
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(a, b):
+    low, high = sorted((luminance(a), luminance(b)))
+    return (high + 0.05) / (low + 0.05)
+
+
+def test_text_in_every_cell_has_the_contrast_of_wcag_aa():
+    assert min(contrast(*shade(i / 200)) for i in range(201)) >= 4.5
+
+
+def test_shades_darken_evenly():
+    """Equal steps of the number are equal steps of lightness (CIE L*), within the curvature between OKLab and L*."""
+    light = [116 * luminance(shade(i / 10)[0]) ** (1 / 3) - 16 for i in range(11)]
+    steps = -np.diff(light)
+    assert (steps > 0).all()
+    assert steps.max() / steps.min() < 1.35
+
+
+@pytest.mark.parametrize("theme", ["light", "dark"])
+def test_chart_colours_stand_out_from_the_ground(theme):
+    assert all(contrast(c, GROUND[theme]) >= 3 for c in SERIES[theme])
+    assert contrast(INK[theme], GROUND[theme]) >= 7
+    assert contrast(QUIET[theme], GROUND[theme]) >= 4.5
+
+
+def test_values_are_rounded_to_their_uncertainty():
+    assert interval_text(4.21356, 0.1234, "ms") == "4.21 ± 0.12 ms"
+    assert interval_text(1234.56, 23.4, "Hz") == "1235 ± 23 Hz"
+    assert interval_text(0.9876, math.nan, "ms", "<=") == "≤ 0.988 ms"
+    assert figure_text("transition_duration", 0.0042, 0.0001) == "4.20 ± 0.10 ms"
+    assert figure_text("transition_duration", math.nan, math.nan) == "–"
+    assert [compact(x) for x in (0, 0.01234, 1.234, 12.34, 1234.0)] == ["0", "0.012", "1.23", "12.3", "1234"]
+
+
+@given(st.integers(2, 5000), st.integers(1, 80), st.integers(1, 40), st.integers(0, 2**32 - 1))
+def test_decimation_hides_no_peak(samples, fine, coarse, seed):
+    rng = np.random.default_rng(seed)
+    light = rng.normal(size=(3, samples))
+    light[rng.integers(3), rng.integers(samples)] = 1e3
+    light[rng.integers(3), rng.integers(samples)] -= 5e3
+    times = np.arange(samples) * 1e-5
+    window = tuple(sorted(rng.uniform(-0.1 * times[-1], 1.1 * times[-1], 2)))
+    edges = bin_edges(times, window, fine, coarse)
+    made = envelope(times, light, edges)
+    assert made.high.max() == light.max()
+    assert made.low.min() == light.min()
+    assert len(made.mean) <= fine + coarse + 3
+    assert (np.diff(made.times_s) > 0).all()
+    assert float(np.sum(made.mean * np.diff(edges))) == pytest.approx(float(light.mean(axis=0).sum()), abs=1e-6 * samples)
