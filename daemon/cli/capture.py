@@ -11,7 +11,7 @@ from .ending import DONE, FLAGGED, debug_option, home_option, told
 
 @click.command(
     epilog="Example: greystep capture handheld.toml --repeats 3",
-    short_help="Take a plan by hand, with a person changing the level.",
+    short_help="Take a plan by hand, or by the pattern page.",
 )
 @click.argument("plan", type=click.Path(path_type=Path))
 @click.option("--repeats", type=click.IntRange(1, 1000), help="Repeats of each transition (default: at most 3, or the plan's).")
@@ -19,29 +19,30 @@ from .ending import DONE, FLAGGED, debug_option, home_option, told
 @debug_option
 @told
 def capture(plan: Path, repeats: int | None, home_dir: str | None, debug: bool) -> int:
-    """Take PLAN with a person changing the level on the device.
+    """Take PLAN without a sync edge: each change of light is recorded, recognised by its levels, and kept or asked for again.
 
-    The plan says pattern = "manual"; bench.toml names the digitiser. The terminal shows what is still to take; each change of
-    light is recorded, recognised by its levels, and kept or asked for again. p pauses; the same command goes on another day.
+    With pattern = "manual" in the plan a person changes the level on the device; the terminal shows what is still to take.
+    p pauses; the same command goes on another day. With the pattern page in bench.toml the page changes it. bench.toml names
+    the digitiser.
     """
     from greystep.daemon.attended.attend import attend
     from greystep.daemon.attended.terminal import PlainTerminal
     from greystep.daemon.home import Home
     from greystep.daemon.host import PluginHost
-    from greystep.daemon.run.flash import CAUTION
+    from greystep.daemon.run.flash import CAUTION, require_acknowledged
     from greystep.schema.errors import PlanError
     from greystep.schema.plan import Plan
     from greystep.schema.toml_source import TomlSource
 
     source = TomlSource.read(plan, PlanError)
     read = source.validate(Plan, PlanError)
-    if read.pattern != "manual":
-        raise PlanError([source.problem(("pattern",), 'is driven; a plan to take by hand says pattern = "manual"')])
+    if read.pattern == "driven":
+        require_acknowledged(read, source)
     home = Home.find(home_dir or click.get_current_context().obj).create()
     terminal = PlainTerminal()
     terminal.say(CAUTION)
     if read.power or read.warm_up:
-        terminal.say("Power readings and the warm-up of the plan are not taken by hand.")
+        terminal.say("Power readings and the warm-up of the plan are not taken.")
     with home.lock("attended"):
         done = attend(read, source.text, home, PluginHost.load(), terminal, repeats)
     if not done.finished:

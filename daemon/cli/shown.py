@@ -76,6 +76,12 @@ def _plain(rows: Rows, columns: Sequence[str]) -> None:
 
 def _rich(rows: Rows, columns: Sequence[str], title: str) -> None:
     from rich.console import Console
+
+    Console().print(drawn_table(rows, columns, title))
+
+
+def drawn_table(rows: Rows, columns: Sequence[str], title: str = "") -> Any:
+    """A table for a terminal: numbers to the right, long words folded so that it fits the width."""
     from rich.markup import escape
     from rich.table import Table
 
@@ -85,4 +91,4 @@ def _rich(rows: Rows, columns: Sequence[str], title: str) -> None:
         table.add_column(column.replace("_", " "), justify="right" if numeric else "left", overflow="fold")
     for row in rows:
         table.add_row(*(escape(_cell(row.get(c))) for c in columns))
-    Console().print(table)
+    return table

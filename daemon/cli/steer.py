@@ -9,6 +9,7 @@ import click
 
 from .ending import DONE, debug_option, home_option, told
 from .shown import chosen_home
+from .situation import serving
 
 if TYPE_CHECKING:
     from greystep.daemon.home import Home
@@ -23,14 +24,10 @@ if TYPE_CHECKING:
 def cancel(run: str, home_dir: str | None, debug: bool) -> int:
     """Cancel RUN (its id or the first characters), or a plan that still waits in the inbox (its file name)."""
     home = chosen_home(home_dir).require()
-    plan = home.inbox / run
-    if "/" not in run and plan.is_file():
-        from greystep.daemon.archive.durable import replace_text
-
-        replace_text(home.rejected / f"{run}.reason.txt", "cancelled before it was taken\n")
-        plan.rename(home.rejected / run)
-        click.echo(f"{run} was set aside in {home.rejected}")
-        return DONE
+    if "/" not in run and not run.startswith("."):
+        for name in (run, f"{run}.toml"):
+            if (home.inbox / name).is_file():
+                return _take_back(home, name)
     return _ask(home, run, "cancel")
 
 
@@ -54,6 +51,20 @@ def resume(run: str, home_dir: str | None, debug: bool) -> int:
     return _ask(chosen_home(home_dir).require(), run, "resume")
 
 
+def _take_back(home: Home, name: str) -> int:
+    """Set a plan of the inbox aside; one of the same name that lies there already is kept."""
+    from greystep.daemon.archive.durable import replace_text
+    from greystep.schema.ids import IdSource
+
+    target = home.rejected / name
+    if target.exists():
+        target = home.rejected / f"{IdSource().new()}-{name}"
+    replace_text(target.with_name(f"{target.name}.reason.txt"), "cancelled before it was taken\n")
+    (home.inbox / name).rename(target)
+    click.echo(f"{name} was set aside as {target}")
+    return DONE
+
+
 def _ask(home: Home, run: str, request: Request) -> int:
     from greystep.daemon.run.journal import ENDED, Journal
     from greystep.daemon.run.requests import ask
@@ -64,7 +75,7 @@ def _ask(home: Home, run: str, request: Request) -> int:
     if state in ENDED:
         raise GreystepError(f"run {folder.name} is {state} already")
     ask(folder, request)
-    service = "" if home.locked() else "; no service is running: it is done when one starts"
+    service = "" if serving(home) else "; no service is running: it is done when one starts"
     click.echo(f"asked to {request} {folder.name}{service}")
     return DONE
 

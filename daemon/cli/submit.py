@@ -9,6 +9,7 @@ import click
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .plan import outline
 from .shown import chosen_home
+from .situation import serving
 
 
 @click.command(epilog="Example: greystep submit plan.toml")
@@ -26,5 +27,5 @@ def submit(file: Path, home_dir: str | None, debug: bool) -> int:
     home = chosen_home(home_dir).create()
     name, checked = place(home, file)
     click.echo(outline(checked))
-    click.echo(f"placed in the inbox as {name}" + ("" if home.locked() else "; no service is running: start 'greystep serve'"))
+    click.echo(f"placed in the inbox as {name}" + ("" if serving(home) else "; no service is running: start 'greystep serve'"))
     return FLAGGED if checked.flash.above_threshold else DONE
