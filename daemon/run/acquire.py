@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from greystep.schema.capture import Capture, CaptureMeta, Channel, Reading
@@ -56,6 +56,9 @@ class Taken:
     notes: tuple[str, ...] = ()
     retakes: int = 0
     dwell_s: float = 0.0
+    """Hold of each level by the pattern source's clock; 0: the host's timing came in between."""
+    before: int | None = None
+    """Level before the first counted one, where it was not recorded."""
 
 
 def take(session: Session, item: PlannedCapture, meta: CaptureMeta) -> Capture:
@@ -102,9 +105,10 @@ def _record(
     notes: list[str] = []
     factor = 1.0
     for attempt in range(session.plan.capture.retries + 1):
-        setup = _setup(session, len(levels), samples, pretrigger_s, _light_range(session, item, factor))
-        record = _play(session, setup, levels, dwell_s)
-        taken = Taken(record, levels, skip, tuple(notes), attempt, dwell_s)
+        light = _light_range(session, item, factor)
+        taken = replace(
+            _play(session, (samples, pretrigger_s, light), levels, dwell_s, skip), notes=tuple(notes), retakes=attempt
+        )
         clipped, missed = _trouble(session, taken)
         if not clipped and not missed:
             return taken
@@ -113,7 +117,7 @@ def _record(
             notes.append(f"try {attempt + 1}: {clipped} segments clipped, range made wider")
         if missed:
             notes.append(f"try {attempt + 1}: {missed} segments without trigger")
-    return Taken(record, levels, skip, tuple(notes), attempt, dwell_s)
+    return replace(taken, notes=tuple(notes))
 
 
 def _light_range(session: Session, item: PlannedCapture, factor: float) -> ChannelSetup:
@@ -140,8 +144,7 @@ def _coarse(session: Session, level: int) -> tuple[float, float]:
     widest = limits.ranges_v[-1] if limits.ranges_v else _COARSE_V
     samples = max(64, int(_LOOK_S * session.plan.capture.sample_rate_hz))
     # One short hold to settle: a level that still moves only makes the range wider, and a clipped record is taken again.
-    setup = _setup(session, 2, samples, 0.0, ChannelSetup(widest, 0.0))
-    record = _play(session, setup, (level, level), _LOOK_S * 1.5)
+    record = _play(session, (samples, 0.0, ChannelSetup(widest, 0.0)), (level, level), _LOOK_S * 1.5, 1).record
     light = record.channels[session.rig.bench.light_channel]
     last = light.codes[-1] if record.complete else light.codes[:0]
     if not len(last):
@@ -168,7 +171,54 @@ def _setup(session: Session, segments: int, samples: int, pretrigger_s: float, l
     return session.rig.digitiser.configure(wanted)
 
 
-def _play(session: Session, setup: DigitiserSetup, levels: Sequence[int], dwell_s: float) -> Record:
+def _play(
+    session: Session, sampling: tuple[int, float, ChannelSetup], levels: tuple[int, ...], dwell_s: float, skip: int
+) -> Taken:
+    """Play a list of levels and record each change: in one arming where the digitiser has the segments, else in several.
+
+    Args:
+        session: the bench.
+        sampling: samples a segment, pretrigger in s, range of the light.
+        levels: to play.
+        dwell_s: hold of each.
+        skip: levels at the start that only settle.
+    """
+    room = session.rig.digitiser.limits().max_segments
+    if room >= len(levels):
+        setup = _setup(session, len(levels), *sampling)
+        return Taken(_armed(session, setup, levels, dwell_s), levels, skip, dwell_s=dwell_s)
+    # Fewer segments than changes: settle without recording, then a lot at a time. Holds last as long as the transfer needs.
+    counted = levels[skip:]
+    _start_list(session, levels[:skip], dwell_s)
+    parts: list[Record] = []
+    started = session.clock()
+    for first in range(0, len(counted), room):
+        lot = counted[first : first + room]
+        setup = _setup(session, len(lot), *sampling)
+        begun = session.clock() - started
+        record = _armed(session, setup, lot, dwell_s)
+        parts.append(replace(record, trigger_s=record.trigger_s + begun))
+        if record.complete < len(lot):
+            break  # segments are counted from the start: those behind a gap could not be told apart
+    return Taken(_joined(parts), counted, 0, before=levels[skip - 1])
+
+
+def _joined(parts: Sequence[Record]) -> Record:
+    """Records of several armings as one."""
+    first = parts[0]
+    channels = {}
+    for number, channel in first.channels.items():
+        same = [p.channels[number] for p in parts]
+        rows = [c.codes[: p.complete] for c, p in zip(same, parts, strict=True)]
+        known = [c.clipped[: p.complete] for c, p in zip(same, parts, strict=True) if c.clipped is not None]
+        clipped = np.concatenate(known) if len(known) == len(parts) else None
+        channels[number] = replace(channel, codes=np.concatenate(rows), clipped=clipped)
+    triggers = np.concatenate([p.trigger_s[: p.complete] for p in parts])
+    return replace(first, channels=channels, trigger_s=triggers, complete=sum(p.complete for p in parts))
+
+
+def _armed(session: Session, setup: DigitiserSetup, levels: Sequence[int], dwell_s: float) -> Record:
+    """Arm once, play, fetch."""
     rig = session.rig
     length_s = len(levels) * dwell_s
     rig.digitiser.arm()
@@ -218,7 +268,8 @@ def _capture(session: Session, meta: CaptureMeta, taken: Taken, first_from: int,
     bench, record, skip = session.rig.bench, taken.record, taken.skip
     names = {bench.light_channel: "light", bench.sync_channel: "sync"}
     to_level = np.array(taken.levels[skip:], np.int32)
-    from_level = np.array((taken.levels[skip - 1] if skip else first_from, *taken.levels[skip:-1]), np.int32)
+    before = taken.before if taken.before is not None else taken.levels[skip - 1] if skip else first_from
+    from_level = np.array((before, *taken.levels[skip:-1]), np.int32)
     flags = np.zeros(len(to_level), np.uint32)
     have = max(record.complete - skip, 0)
     flags[have:] |= np.uint32(SegmentFlag.NO_TRIGGER)
@@ -228,7 +279,8 @@ def _capture(session: Session, meta: CaptureMeta, taken: Taken, first_from: int,
         flags |= np.uint32(SegmentFlag.RETAKEN)
     trigger = np.full(len(to_level), np.nan)
     trigger[:have] = record.trigger_s[skip : record.complete]
-    flags[_late(trigger, taken.dwell_s)] |= np.uint32(SegmentFlag.LATE)
+    if taken.dwell_s:
+        flags[_late(trigger, taken.dwell_s)] |= np.uint32(SegmentFlag.LATE)
     trigger = np.where(np.isfinite(trigger), trigger, -1.0)
     ordered = sorted(record.channels.items(), key=lambda c: c[0] != bench.light_channel)
     channels = {names.get(n, f"channel{n}"): _channel(c, skip, record.complete, len(to_level)) for n, c in ordered}
