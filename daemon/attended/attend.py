@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -10,7 +12,7 @@ from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
 from greystep.daemon.importing import commit
 from greystep.daemon.importing.software import versions
-from greystep.schema.bench import Bench
+from greystep.schema.bench import Bench, Role
 from greystep.schema.capture import InstrumentRecord
 from greystep.schema.errors import BenchError, GreystepError, Problem
 from greystep.schema.ids import IdSource
@@ -18,6 +20,7 @@ from greystep.schema.plan import Plan
 from pydantic import ValidationError
 
 from .captures import Surroundings, captures_of
+from .driven import DrivenHand
 from .driving import LightBench
 from .grid import Grid
 from .loop import IDLE_S, AttendedLoop, restored
@@ -27,6 +30,8 @@ from .terminal import Terminal
 
 USUAL_REPEATS = 3
 """By hand, unless the plan asks for fewer or `--repeats` for more: the uncertainty says the rest."""
+
+_SETTLE_S = 0.3
 
 
 @dataclass(frozen=True)
@@ -69,8 +74,12 @@ def attend(
     """
     bench, bench_text = home.bench()
     dialogue: list[str] = []
-    digitiser = _open(bench, host, dialogue)
+    digitiser = _open(bench, host, dialogue, "digitiser")
+    pattern: Any = None
     try:
+        if plan.pattern == "driven":
+            pattern = _open(bench, host, dialogue, "pattern")
+            _without_sync(pattern)
         store, goes_on = Store.open(home.root, plan_text, IdSource().new())
         while goes_on and (home.raw / plan.dut.id / store.run).is_dir():
             store.note("finished")  # archived, but the power went before that was noted
@@ -80,9 +89,14 @@ def attend(
         session = restored(_groups(plan, repeats), store)
         idle = idle_s if idle_s is not None else max(IDLE_S, 10 * plan.capture.hold_s)
         light = LightBench(digitiser, bench, plan)
-        ending = _until_end(AttendedLoop(session, light, store, terminal, idle), terminal)
-        record = _record(bench, digitiser, host)
+        hand = DrivenHand(pattern, plan.capture.pretrigger_s, plan.capture.hold_s + _SETTLE_S) if pattern else None
+        ending = _until_end(AttendedLoop(session, light, store, terminal, idle, hand), terminal)
+        record = _records(bench, {"digitiser": digitiser, "pattern": pattern}, host)
     finally:
+        if pattern is not None:
+            with suppress(GreystepError):
+                pattern.safe()
+            pattern.close()
         with suppress(GreystepError):
             digitiser.abort()
         digitiser.close()
@@ -107,47 +121,55 @@ def _until_end(loop: AttendedLoop, terminal: Terminal) -> str:
 
 
 def _groups(plan: Plan, repeats: int | None) -> tuple[Group, ...]:
-    chosen = repeats if repeats is not None else min(plan.capture.repeats, USUAL_REPEATS)
+    usual = plan.capture.repeats if plan.pattern == "driven" else min(plan.capture.repeats, USUAL_REPEATS)
     steady = tuple(plan.levels.steady_levels())
-    grid = Grid.of(plan.levels.step_pairs(), chosen)
+    grid = Grid.of(plan.levels.step_pairs(), repeats or usual)
     return tuple(Group(f"c{i:02d}", condition, steady, grid) for i, condition in enumerate(plan.condition, 1))
 
 
-def _open(bench: Bench, host: PluginHost, dialogue: list[str]) -> Any:
-    import time
-
-    entry = bench.instruments.get("digitiser")
+def _open(bench: Bench, host: PluginHost, dialogue: list[str], role: Role) -> Any:
+    entry, where = bench.instruments.get(role), f"instruments.{role}"
     if entry is None:
-        raise BenchError([Problem("no digitiser; add [instruments.digitiser]", "bench.toml")])
+        raise BenchError([Problem(f"no {role}; add [{where}]", "bench.toml")])
     spec = host.driver(entry.driver)
-    if spec.role != "digitiser":
-        raise BenchError([Problem(f"the driver {entry.driver!r} is no digitiser", "bench.toml", path="instruments.digitiser")])
+    if spec.role != role:
+        raise BenchError([Problem(f"the driver {entry.driver!r} is no {role}", "bench.toml", path=where)])
     try:
         settings = spec.settings.model_validate(entry.settings())
     except ValidationError as exc:
-        problems = [
-            Problem(e["msg"], "bench.toml", path=".".join(["instruments.digitiser", *map(str, e["loc"])])) for e in exc.errors()
-        ]
-        raise BenchError(problems) from exc
+        raise BenchError(
+            [Problem(e["msg"], "bench.toml", path=".".join([where, *map(str, e["loc"])])) for e in exc.errors()]
+        ) from exc
     begun = time.monotonic()
-    return spec.open(settings, lambda role, way, text: dialogue.append(f"{time.monotonic() - begun:.6f} {role} {way} {text}"))
+    return spec.open(settings, lambda who, way, text: dialogue.append(f"{time.monotonic() - begun:.6f} {who} {way} {text}"))
 
 
-def _record(bench: Bench, digitiser: Any, host: PluginHost) -> tuple[InstrumentRecord, ...]:
-    entry = bench.instruments["digitiser"]
-    found = host.origins.get(f"drivers:{entry.driver}")
-    origin = found.version if found else ""
-    resource = str(entry.settings().get("resource", ""))
-    with suppress(GreystepError):
-        return (
-            InstrumentRecord(
-                role="digitiser",
-                driver=entry.driver,
-                driver_version=origin,
-                identity=digitiser.identify(),
-                resource=resource,
-                settings=digitiser.settings(),
-            ),
-            InstrumentRecord(role="pattern", driver="manual", driver_version=origin, identity="levels changed by hand"),
+def _without_sync(pattern: Any) -> None:
+    if getattr(pattern, "sync_output", True):
+        raise BenchError(
+            [
+                Problem(
+                    "the pattern source has a sync output: the service takes this plan",
+                    "bench.toml",
+                    path="instruments.pattern",
+                )
+            ],
+            todo="use 'greystep submit', or pattern = \"manual\" to change levels by hand",
         )
-    return (InstrumentRecord(role="digitiser", driver=entry.driver, driver_version=origin, resource=resource),)
+
+
+def _records(bench: Bench, opened: Mapping[Role, Any], host: PluginHost) -> tuple[InstrumentRecord, ...]:
+    out = []
+    for role, instrument in opened.items():
+        if instrument is None:
+            out.append(InstrumentRecord(role=role, driver="manual", identity="levels changed by hand"))
+            continue
+        entry = bench.instruments[role]
+        origin = host.origins.get(f"drivers:{entry.driver}")
+        facts: dict[str, Any] = {}
+        with suppress(GreystepError):
+            facts = {"identity": instrument.identify(), "settings": instrument.settings()}
+        resource = str(entry.settings().get("resource", ""))
+        version = origin.version if origin else ""
+        out.append(InstrumentRecord(role=role, driver=entry.driver, driver_version=version, resource=resource, **facts))
+    return tuple(out)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from .store import Kept, Store
 
-NOTE = "levels changed by hand; time zero is the trigger on the light: delays can't be measured"
+NOTE = "time zero is the trigger on the light: delays can't be measured"
 
 
 @dataclass(frozen=True)
@@ -65,9 +65,10 @@ def _capture(
         channel = Channel(codes, first.scale, first.offset, "V", first.code_min, first.code_max)
     else:  # the range was changed on the way: volts hold both exactly enough, codes of two scales in one file would not
         channel = Channel(np.stack([row * k.taken.scale + k.taken.offset for k, row in rows]))
-    notes = [NOTE] if planned.kind == "step" else ["level shown by hand"]
+    who = "levels changed by hand" if about.plan.pattern == "manual" else "levels changed by a source without a sync output"
+    notes = [who, NOTE] if planned.kind == "step" else [who]
     if left_out:
-        notes.append(f"{left_out} captures of the plan were not taken by hand")
+        notes.append(f"{left_out} captures of the plan were not taken")
     members = [p for p, _ in found if p.group == planned.group]
     repeats = [
         sum(1 for k in r if (k.from_level, k.to_level) == (r[0].from_level, r[0].to_level))

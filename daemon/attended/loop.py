@@ -11,6 +11,7 @@ from greystep.schema.errors import InstrumentError
 from greystep.schema.roles import Record
 
 from . import session as machine
+from .driven import DrivenHand
 from .driving import LightBench, Taken
 from .grid import Grid
 from .recognise import nearest
@@ -35,9 +36,22 @@ class AttendedLoop:
         store: Store,
         terminal: Terminal,
         idle_s: float = IDLE_S,
+        hand: DrivenHand | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Args: session: from `restored`; bench; store; terminal; idle_s: see `IDLE_S`; clock: monotonic seconds."""
+        """Set up.
+
+        Args:
+            session: from `restored`.
+            bench: the digitiser.
+            store: where records are kept.
+            terminal: the operator's.
+            idle_s: see `IDLE_S`.
+            hand: changes the levels instead of a person.
+            clock: monotonic seconds.
+        """
+        self._hand = hand
+        self._arming = 0
         self._idle_s = idle_s
         self._session = session
         self._bench = bench
@@ -64,6 +78,8 @@ class AttendedLoop:
                 text = self._terminal.line(_POLL_S if not self._armed else 0.0)
             except EOFError:
                 text = "p"
+            if text is None and self._hand is not None:
+                text = self._hand.act(self._session, self._arming)
             if text is not None:
                 self._disarm()
                 self._key(text)
@@ -125,6 +141,7 @@ class AttendedLoop:
     def _arm(self, level: int) -> None:
         s = self._session
         self._armed, self._quiet_since = True, self._clock()
+        self._arming += 1
         if level < 0 or level not in s.group.table:
             return  # no level of the plan stands there: `_watch` looks again in a moment
         self._bench.arm(level, s.group.table, s.noise, up=s.up, free=s.free_running)

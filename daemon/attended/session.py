@@ -150,14 +150,18 @@ def _finish(session: Session) -> Answer:
 
 
 def _enter(session: Session) -> Answer:
-    group, top = session.group, max(session.group.steady)
     if session.phase == "condition":
-        said = f"Place the sensor. Show level {top}, wait until it is steady, then press Enter."
+        said = f"Place the sensor. Show level {max(session.group.steady)}, wait until it is steady, then press Enter."
         return replace(session, phase="bright", asked_twice=False), [Order("say", said)]
     if session.phase in ("bright", "dark", "levels"):
-        level = {"bright": top, "dark": min(group.steady)}.get(session.phase)
-        return session, [Order("hold", level=_next_held(group) if level is None else level)]
+        return session, [Order("hold", level=held_level(session))]
     return _steps(session, [])
+
+
+def held_level(session: Session) -> int:
+    """The level that is to be held now, in the phases bright, dark and levels."""
+    group = session.group
+    return {"bright": max(group.steady), "dark": min(group.steady)}.get(session.phase, _next_held(group))
 
 
 def _next_held(group: Group) -> int:

@@ -30,6 +30,8 @@ class Operator:
     """After so many accepted records: what to type."""
     stray: tuple[int, ...] = ()
     """Levels shown by mistake that are not in the plan."""
+    silent: bool = False
+    """Only watches."""
     said: list[str] = field(default_factory=list)
     _lines: list[str] = field(default_factory=list)
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -38,6 +40,8 @@ class Operator:
 
     def say(self, text: str) -> None:
         self.said.append(text)
+        if self.silent:
+            return
         if "Accepted" in text:
             self.accepted += 1
             if self.accepted in self.script:

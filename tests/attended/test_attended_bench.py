@@ -12,7 +12,7 @@ from greystep.daemon.archive.archive import Archive
 from greystep.daemon.attended.attend import Attended, attend
 from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
-from greystep.schema.errors import PlanError
+from greystep.schema.errors import BenchError, PlanError
 from greystep.schema.plan import Plan
 from greystep.schema.toml_source import TomlSource
 from greystep.sim_instruments.testing import VirtualBench
@@ -53,6 +53,7 @@ class Desk:
         self.host = PluginHost.load()
         spec = self.host.drivers["scpi-pattern"]
         settings = spec.settings.model_validate({"resource": bench.resources["pattern"]})
+        self.resource = bench.resources["pattern"]
         self.device: Any = spec.open(settings, lambda *_: None)
         self.text = PLAN.format(hold=hold_s)
 
@@ -126,7 +127,7 @@ def test_fewer_repeats_and_an_early_finish_are_noted(desk: Desk) -> None:
     assert done.missing > 0
     steps = [c for k, c in desk.captures().items() if "step" in k]
     assert all(c.meta.planned.repeats >= 1 for c in steps)
-    assert any("were not taken by hand" in n for c in steps for n in c.meta.notes) or len(steps) == 3
+    assert any("were not taken" in n for c in steps for n in c.meta.notes) or len(steps) == 3
 
 
 @pytest.mark.parametrize("bench", ["tessik-5"], indirect=True)
@@ -137,3 +138,22 @@ def test_a_display_with_ripple_is_taken_in_free_running_records(desk: Desk) -> N
     assert done.finished
     assert any("free-running" in s for s in operator.said)
     assert all(np.isfinite(c.channels["light"].values()).all() for c in desk.captures().values())
+
+
+def test_a_source_without_sync_output_fills_the_grid_by_itself(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    desk.text = desk.text.replace('pattern = "manual"', 'pattern = "driven"')
+    desk.home.bench_file.write_text(
+        desk.home.bench_file.read_text() + f'[instruments.pattern]\ndriver = "scpi-pattern"\nresource = "{desk.resource}"\n'
+    )
+    watcher = Operator(desk.device, settle_s=0.0, silent=True)
+    with pytest.raises(BenchError, match="has a sync output"):
+        desk.attend(watcher)
+    monkeypatch.setattr(type(desk.device), "sync_output", False, raising=False)
+    done = desk.attend(watcher)
+    assert (done.finished, done.missing) == (True, 0)
+    captures = desk.captures()
+    assert {k: c.segments for k, c in captures.items() if "step" in k} == dict.fromkeys(
+        ("c01-step-000-128", "c01-step-000-255", "c01-step-128-255"), 4
+    )
+    assert all("without a sync output" in c.meta.notes[0] for c in captures.values())
+    assert int(desk.device.port.session.query("SOUR:LEV?")) == 0

@@ -56,15 +56,17 @@ def test_a_bad_manifest_is_wrong_use_with_one_line_a_problem(desk: Desk) -> None
     assert run(import_, "nowhere.toml").exit_code == 2
 
 
-def test_a_driven_plan_is_not_taken_by_hand_and_a_bench_without_digitiser_is_named(desk: Desk) -> None:
-    plan = desk.put("plan.toml", PLAN)
+def test_a_plan_that_flashes_must_say_so_and_a_bench_without_digitiser_is_named(desk: Desk) -> None:
+    text = PLAN + "[capture]\nhold_s = 0.1\n"
+    plan = desk.put("plan.toml", text)
     got = run(capture, str(plan))
     assert got.exit_code == 2
-    assert 'says pattern = "manual"' in got.stderr
-    plan.write_text('pattern = "manual"\n' + PLAN)
-    got = run(capture, str(plan))
-    assert got.exit_code == 2
-    assert "bench.toml: no digitiser" in got.stderr
+    assert "flash_acknowledged" in got.stderr
+    for first in ("flash_acknowledged = true\n", 'pattern = "manual"\n'):
+        plan.write_text(first + text)
+        got = run(capture, str(plan))
+        assert got.exit_code == 2
+        assert "bench.toml: no digitiser" in got.stderr
 
 
 def test_pattern_files_are_written_and_shifted_levels_are_flagged(desk: Desk) -> None:
