@@ -47,7 +47,12 @@ class Log:
         self._logger = logging.Logger(NAME, logging.INFO)
         if folder is not None:
             file = logging.handlers.RotatingFileHandler(
-                folder / "greystep.jsonl", maxBytes=_BYTES, backupCount=_KEPT, encoding="utf-8", delay=True
+                folder / "greystep.jsonl",
+                maxBytes=_BYTES,
+                backupCount=_KEPT,
+                encoding="utf-8",
+                errors="backslashreplace",
+                delay=True,
             )
             file.setFormatter(JsonLines())
             self._logger.addHandler(file)

@@ -142,6 +142,7 @@ class Service:
         catalogue, renewed = Catalogue.open_or_renew(self.home.catalogue)
         if renewed:
             self.log("catalogue begun anew", level="warning", reason=renewed)
+        catalogue.failpoints = self._fail
         pool = Pool(home_setup(self.home.root), self.options.workers)
         analyst = Analyst(catalogue, methods, pool).start()
         intake = Intake(self.archive, self.home.quarantine, analyst.notify, self.log, known=catalogue.known_paths())

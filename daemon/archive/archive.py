@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 from hashlib import file_digest, sha256
 from pathlib import Path
@@ -15,7 +15,7 @@ from greystep.schema.layout import HEADER_BYTES, SUFFIX
 
 from . import header as header_block
 from . import sums
-from .durable import TEMPORARY_PREFIX, fsync_folder, write_once
+from .durable import TEMPORARY_PREFIX, make_folders, storage_error, write_once
 
 
 class Archive:
@@ -24,7 +24,8 @@ class Archive:
     def __init__(self, root: Path, failpoints: Failpoints | None = None) -> None:
         self.root = root
         self._fail = failpoints or NoFailpoints()
-        self._sums: dict[Path, tuple[int, dict[str, str]]] = {}
+        self._made: set[Path] = set()
+        self._sums: dict[Path, tuple[tuple[int, int], dict[str, str]]] = {}
 
     def path_of(self, meta: CaptureMeta) -> str:
         """Path of a capture relative to the archive."""
@@ -33,10 +34,13 @@ class Archive:
     def run_folder(self, dut: str, run: str) -> Path:
         """Folder of a run's captures, made when missing."""
         folder = self.root / dut / run
-        if not folder.is_dir():
-            folder.mkdir(parents=True, mode=0o700, exist_ok=True)
-            for parent in (folder.parent, self.root):
-                fsync_folder(parent)
+        if folder not in self._made:
+            # Also when it is there: a crash may have come between making it and making it durable.
+            try:
+                make_folders(folder, self.root)
+            except OSError as exc:
+                raise storage_error(exc, folder) from exc
+            self._made = {folder}
         return folder
 
     def write(self, capture: Capture) -> CaptureHeader:
@@ -44,7 +48,8 @@ class Archive:
 
         Raises:
             NoRoomError: the disk is full; nothing was written.
-            ArchiveError: the capture exists already, or the disk failed.
+            ArchiveError: another capture of this name exists already, or the disk failed. Writing the same one again is
+                no error: a try that failed late is repeated.
         """
         from . import image  # h5py is loaded with the first capture, not with the command line
 
@@ -54,7 +59,10 @@ class Archive:
         block = header_block.pack(capture, sha256(body).hexdigest())
         path = folder / f"{meta.key}{SUFFIX}"
         digest = write_once(path, (block, body), self._fail)
-        sums.append(folder, path.name, digest)
+        try:
+            sums.append(folder, path.name, digest)
+        except OSError as exc:
+            raise storage_error(exc, folder / sums.NAME) from exc
         self._fail.hit("archive.after-sums")
         relative = self.path_of(meta)
         made = header_block.unpack(block, relative, len(block) + len(body))
@@ -62,8 +70,8 @@ class Archive:
             return self.header(relative)
         return replace(made, sha256=digest)
 
-    def read(self, relative: str) -> Capture:
-        """A whole capture, with its SHA-256 as listed when it was archived.
+    def read(self, relative: str, channels: Collection[str] | None = None) -> Capture:
+        """A whole capture, or only some of its channels, with its SHA-256 as listed when it was archived.
 
         Raises:
             ArchiveError: see `reader.read`.
@@ -71,7 +79,7 @@ class Archive:
         from . import reader
 
         path = self.file(relative)
-        return replace(reader.read(path, relative), sha256=self.listed_sha256(relative), path=relative)
+        return replace(reader.read(path, relative, channels), sha256=self.listed_sha256(relative), path=relative)
 
     def header(self, relative: str) -> CaptureHeader:
         """What the catalogue needs, from the header block alone.
@@ -92,40 +100,43 @@ class Archive:
         return replace(made, sha256=self.listed_sha256(relative))
 
     def _long_header(self, path: Path, relative: str, block: bytes, size: int) -> CaptureHeader:
-        from . import reader
+        from .apart import read_meta
 
-        meta, segments, samples = reader.read_meta(path, relative)
+        meta, segments, samples = read_meta(path, relative)
         low, high, image = header_block.outline(block)
         return CaptureHeader(meta, segments, samples, low, high, image, relative, "", size)
 
     def listed_sha256(self, relative: str) -> str:
         """SHA-256 from the run's list; computed from the file and listed again when the line was lost."""
         path = self.file(relative)
-        folder = path.parent
+        listed = self.listed(path.parent).get(path.name)
+        if listed is not None:
+            return listed
+        with path.open("rb") as stream:
+            return file_digest(stream, "sha256").hexdigest()
+
+    def listed(self, folder: Path) -> dict[str, str]:
+        """File name -> SHA-256 as the run folder's list has it; read again when the list has changed. Raises OSError."""
         try:
-            stamp = (folder / sums.NAME).stat().st_mtime_ns
+            status = (folder / sums.NAME).stat()
+            stamp = (status.st_mtime_ns, status.st_size)
         except FileNotFoundError:
-            stamp = 0
+            stamp = (0, 0)
         cached = self._sums.get(folder)
         if cached is None or cached[0] != stamp:
             cached = (stamp, sums.read(folder))
             if len(self._sums) > 1000:
                 self._sums.clear()
             self._sums[folder] = cached
-        if path.name in cached[1]:
-            return cached[1][path.name]
-        with path.open("rb") as stream:
-            return file_digest(stream, "sha256").hexdigest()
+        return cached[1]
 
-    def relist(self, relative: str) -> str:
-        """Add the line of a file whose line was lost; the file must prove itself first. Returns its SHA-256."""
-        from .fixity import prove
-
-        path = self.file(relative)
-        digest = prove(path, relative)
-        if path.name not in sums.read(path.parent):
-            sums.append(path.parent, path.name, digest)
-        return digest
+    def relist(self, folder: Path, digests: Mapping[str, str]) -> int:
+        """Add the lines of files that proved themselves and whose lines were lost; how many. Raises OSError."""
+        have = sums.read(folder)
+        lost = {name: digest for name, digest in digests.items() if name not in have}
+        if lost:
+            sums.append_all(folder, lost)
+        return len(lost)
 
     def file(self, relative: str) -> Path:
         """Absolute path of a capture. Raises ArchiveError when the name leads outside the archive."""
@@ -152,7 +163,7 @@ def _folders(parent: Path) -> list[Path]:
     try:
         with os.scandir(parent) as entries:
             names = sorted(e.name for e in entries if not e.name.startswith(".") and e.is_dir(follow_symlinks=False))
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
         return []
     return [parent / name for name in names]
 
@@ -166,5 +177,5 @@ def captures_in(run: Path) -> list[str]:
                 for e in entries
                 if e.name.endswith(SUFFIX) and not e.name.startswith(".") and e.is_file(follow_symlinks=False)
             )
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError, PermissionError):
         return []

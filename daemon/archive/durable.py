@@ -7,7 +7,9 @@ renamed, and its folder fsynced. A failed fsync is never repeated on the same fi
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
+import threading
 from collections.abc import Sequence
 from contextlib import suppress
 from hashlib import sha256
@@ -38,7 +40,7 @@ def write_once(path: Path, parts: Sequence[bytes], failpoints: Failpoints | None
         fail.hit("archive.after-write")
         _confirm(temporary, digest.hexdigest())
         fail.hit("archive.after-fsync")
-        _rename_new(temporary, path)
+        _rename_new(temporary, path, digest.hexdigest())
         fail.hit("archive.after-rename")
         fsync_folder(path.parent)
         fail.hit("archive.after-folder-fsync")
@@ -71,8 +73,6 @@ def _write(temporary: Path, parts: Sequence[bytes]) -> None:
 
 def _confirm(temporary: Path, expected: str) -> None:
     with temporary.open("rb") as stream:
-        import hashlib
-
         found = hashlib.file_digest(stream, "sha256").hexdigest()
     if found != expected:
         _discard(temporary)
@@ -81,13 +81,17 @@ def _confirm(temporary: Path, expected: str) -> None:
         )
 
 
-def _rename_new(temporary: Path, path: Path) -> None:
+def _rename_new(temporary: Path, path: Path, digest: str) -> None:
     # A hard link fails when the name exists, which a rename does not; both names then lead to one file until the unlink.
     try:
         os.link(temporary, path)
     except FileExistsError as exc:
+        # The same bytes are there when the try before failed behind this step (an fsync of the folder, for example).
+        same = _is(path, digest)
         _discard(temporary)
-        raise ArchiveError("exists already and is never replaced", where=str(path)) from exc
+        if not same:
+            raise ArchiveError("exists already and is never replaced", where=str(path)) from exc
+        return
     except OSError as exc:
         if exc.errno not in (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP):
             raise
@@ -96,6 +100,13 @@ def _rename_new(temporary: Path, path: Path) -> None:
         temporary.rename(path)  # file systems without hard links
         return
     temporary.unlink()
+
+
+def _is(path: Path, digest: str) -> bool:
+    if path.is_symlink() or not path.is_file():
+        return False
+    with path.open("rb") as stream:
+        return hashlib.file_digest(stream, "sha256").hexdigest() == digest
 
 
 def _discard(temporary: Path) -> None:
@@ -112,12 +123,26 @@ def fsync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def make_folders(folder: Path, root: Path) -> None:
+    """Make a folder and the missing ones between it and `root`, each for its owner alone and durable.
+
+    Raises:
+        OSError: as the system says.
+    """
+    root.mkdir(parents=True, mode=0o700, exist_ok=True)
+    for step in (*reversed([p for p in folder.parents if root in p.parents]), folder):
+        step.mkdir(mode=0o700, exist_ok=True)
+        fsync_folder(step.parent)
+
+
 def replace_text(path: Path, text: str, *, durable: bool = True, mode: int = 0o600) -> None:
     """Replace a small file of ours (status, journal copy, reason) at once."""
-    temporary = path.with_name(f"{TEMPORARY_PREFIX}{os.getpid()}-{path.name}")
+    # Two threads may write one status file at the same moment.
+    temporary = path.with_name(f"{TEMPORARY_PREFIX}{os.getpid()}-{threading.get_native_id()}-{path.name}")
     handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, mode)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8") as stream:
+        # File names from elsewhere may hold bytes that are no text: a reason that quotes them must still be written.
+        with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as stream:
             stream.write(text)
             stream.flush()
             if durable:

@@ -11,6 +11,8 @@ from greystep.schema.layout import HEADER_BYTES
 
 from . import header as header_block
 
+_PIECE_BYTES = 4 << 20
+
 
 @dataclass(frozen=True)
 class Verdict:
@@ -52,24 +54,24 @@ def prove(path: Path, relative: str) -> str:
     Raises:
         ArchiveError: when they don't.
     """
-    data = path.read_bytes()
-    block, image = data[:HEADER_BYTES], data[HEADER_BYTES:]
-    header_block.unpack(block, relative, len(data))
-    _, _, told = header_block.outline(block)
-    if any(block[block.index(b"\n") + 1 :]):
-        raise ArchiveError("the padding of the header block is damaged", where=relative)
-    if sha256(image).hexdigest() != told:
+    with path.open("rb") as stream:
+        block = stream.read(HEADER_BYTES)
+        header_block.unpack(block, relative)
+        _, _, told = header_block.outline(block, relative)
+        if any(block[block.index(b"\n") + 1 :]):
+            raise ArchiveError("the padding of the header block is damaged", where=relative)
+        # Piece by piece: a file of any size may lie here, and it is not known yet to be ours.
+        whole, image = sha256(block), sha256()
+        while piece := stream.read(_PIECE_BYTES):
+            whole.update(piece)
+            image.update(piece)
+    if image.hexdigest() != told:
         raise ArchiveError("the samples or their description are damaged", where=relative)
-    return sha256(data).hexdigest()
+    return whole.hexdigest()
 
 
 def _where(path: Path, relative: str) -> str:
-    """The segment whose chunk fails, as far as HDF5 lets us see."""
-    from . import reader
+    """The segment whose chunk fails, as far as HDF5 lets us see. Damaged bytes are read in a process of their own."""
+    from .apart import first_trouble
 
-    try:
-        reader.read(path, relative)
-    except ArchiveError as exc:
-        place = exc.where.removeprefix(relative).strip(", ")
-        return f" ({place}: {exc.what})" if place else f" ({exc.what})"
-    return " (in a part that no sample depends on)"
+    return f" ({first_trouble(path, relative) or 'in a part that no sample depends on'})"

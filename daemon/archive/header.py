@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import re
 from hashlib import sha256
 from typing import Any
 
 from greystep.schema.capture import Capture, CaptureHeader, CaptureMeta
 from greystep.schema.errors import ArchiveError
-from greystep.schema.layout import HEADER_BYTES, HEADER_MAGIC, SCHEMA_VERSION
+from greystep.schema.layout import HEADER_BYTES, HEADER_MAGIC, MAX_SAMPLES, MAX_SEGMENTS, SCHEMA_VERSION
 from pydantic import ValidationError
 
+_MOST_LEVEL = 2**31 - 1
 _LONG_FIELDS = ("instruments", "readings", "sources", "notes")
 """Left out of the header when the whole would not fit; they stand in the image in any case."""
 
@@ -56,7 +58,7 @@ def unpack(block: bytes, path: str, size_bytes: int = 0) -> CaptureHeader | None
     digest, _, body = line[len(HEADER_MAGIC) :].partition(b" ")
     if not newline or sha256(body).hexdigest().encode() != digest:
         raise ArchiveError("the header block is damaged", where=path, todo="restore it from a second copy")
-    record = json.loads(body)
+    record = _record(body, path)
     if record.get("cut"):
         return None
     try:
@@ -75,8 +77,25 @@ def unpack(block: bytes, path: str, size_bytes: int = 0) -> CaptureHeader | None
     )
 
 
-def outline(block: bytes) -> tuple[int, int, str]:
+def outline(block: bytes, path: str = "") -> tuple[int, int, str]:
     """Lowest and highest level and the image's SHA-256, also from a cut header (checked before by `unpack`)."""
     line = block.partition(b"\n")[0]
-    record = json.loads(line[len(HEADER_MAGIC) :].partition(b" ")[2])
-    return int(record["from_level"]), int(record["to_level"]), str(record["image_sha256"])
+    record = _record(line[len(HEADER_MAGIC) :].partition(b" ")[2], path)
+    return record["from_level"], record["to_level"], record["image_sha256"]
+
+
+def _record(body: bytes, path: str) -> dict[str, Any]:
+    """The header's JSON. Its checksum is right, but anybody can compute a checksum: types and sizes are looked at too."""
+    try:
+        record = json.loads(body)
+    except (ValueError, RecursionError) as exc:
+        raise ArchiveError("the header block is not JSON", where=path) from exc
+    numbers = {"segments": MAX_SEGMENTS, "samples": MAX_SAMPLES, "from_level": _MOST_LEVEL, "to_level": _MOST_LEVEL}
+    if (
+        not isinstance(record, dict)
+        or not isinstance(record.get("meta"), dict)
+        or any(type(record.get(n)) is not int or not 0 <= record[n] <= most for n, most in numbers.items())
+        or not re.fullmatch(r"[0-9a-f]{64}", str(record.get("image_sha256")))
+    ):
+        raise ArchiveError("the header block is not as it should be", where=path)
+    return record

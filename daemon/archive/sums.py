@@ -6,20 +6,31 @@ added again.
 
 from __future__ import annotations
 
+import errno
 import os
+import stat
+from collections.abc import Mapping
 from pathlib import Path
 
 from .durable import fsync_folder
 
 NAME = "SHA256SUMS"
+_MOST_BYTES = 64 << 20
 
 
 def read(folder: Path) -> dict[str, str]:
     """File name -> SHA-256 of the run folder; the last line of a name counts, torn lines are passed over."""
     try:
-        text = (folder / NAME).read_text(encoding="utf-8", errors="replace")
-    except FileNotFoundError:
-        return {}
+        # A link, device or FIFO of this name is none of ours, and opening it might wait for ever.
+        handle = os.open(folder / NAME, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as exc:
+        if exc.errno in (errno.ENOENT, errno.ELOOP, errno.ENXIO, errno.ENOTDIR):
+            return {}
+        raise
+    with os.fdopen(handle, "rb") as stream:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            return {}
+        text = stream.read(_MOST_BYTES).decode("utf-8", "replace")
     out = {}
     for line in text.splitlines():
         digest, _, name = line.partition("  ")
@@ -30,11 +41,16 @@ def read(folder: Path) -> dict[str, str]:
 
 def append(folder: Path, name: str, sha256: str) -> None:
     """Add a line and make it durable."""
+    append_all(folder, {name: sha256})
+
+
+def append_all(folder: Path, digests: Mapping[str, str]) -> None:
+    """Add lines (file name -> SHA-256) and make them durable. Raises OSError."""
     path = folder / NAME
     new = not path.exists()
     handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o640)
     try:
-        line = f"{sha256}  {name}\n".encode()
+        line = "".join(f"{sha256}  {name}\n" for name, sha256 in digests.items()).encode("utf-8", "surrogateescape")
         size = os.fstat(handle).st_size
         if size and os.pread(handle, 1, size - 1) != b"\n":
             line = b"\n" + line  # a torn last line after a power cut

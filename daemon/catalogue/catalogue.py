@@ -9,6 +9,7 @@ from pathlib import Path
 from threading import RLock
 from typing import Any
 
+from greystep.daemon.failpoints import Failpoints, NoFailpoints
 from greystep.schema.capture import CaptureHeader, Kind
 from greystep.schema.errors import CatalogueError
 from greystep.schema.figure import Component
@@ -34,6 +35,8 @@ class Catalogue:
         self._intake = Intake(self._db)
         self._store = Store(self._db)
         self._lock = RLock()
+        self.failpoints: Failpoints = NoFailpoints()
+        """Passed at each durable step; armed by tests only."""
 
     @classmethod
     def open_or_renew(cls, path: Path) -> tuple[Catalogue, str]:
@@ -103,8 +106,11 @@ class Catalogue:
         Raises:
             CatalogueError: two different files bear one capture id; nothing of the batch is added then.
         """
+        self.failpoints.hit("catalogue.before-capture")
         with self._writing():
-            return self._intake.add(headers)[1]
+            new = self._intake.add(headers)[1]
+        self.failpoints.hit("catalogue.after-capture")
+        return new
 
     def add_capture(self, header: CaptureHeader) -> bool:
         """Add one capture. Returns whether it was new."""
@@ -211,10 +217,12 @@ class Catalogue:
         paces: Iterable[tuple[str, int, float]] = (),
     ) -> None:
         """Add results, note what is up to date now and what it cost (method id, captures, s), in one transaction."""
+        self.failpoints.hit("catalogue.before-store")
         with self._writing():
             self._store.put(results)
             self._store.cover(covered)
             self._store.pace(paces)
+        self.failpoints.hit("catalogue.after-store")
 
     def paces(self) -> dict[str, float]:
         """Seconds a capture by method id, as measured lately; the empty name stands for reading and preparing."""

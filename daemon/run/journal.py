@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
+from greystep.daemon.archive.durable import fsync_folder, storage_error
 from greystep.daemon.failpoints import Failpoints, NoFailpoints
 
 NAME = "journal.jsonl"
@@ -48,9 +49,23 @@ class Journal:
         self._fail = failpoints or NoFailpoints()
 
     def append(self, event: str, **data: Any) -> None:
-        """Add an event; it is on the disk when this returns."""
+        """Add an event; it is on the disk when this returns.
+
+        Raises:
+            NoRoomError, ArchiveError: the disk is full or reports an error; the same call may be repeated.
+        """
         self._fail.hit("run.journal.before-append")
-        line = json.dumps({"utc": utc_now(), "event": event, **data}, ensure_ascii=False).encode() + b"\n"
+        # Names from elsewhere may hold bytes that are no text; escaped, they stay valid JSON.
+        text = json.dumps({"utc": utc_now(), "event": event, **data}, ensure_ascii=False)
+        line = text.encode("utf-8", "backslashreplace") + b"\n"
+        try:
+            self._write(line)
+        except OSError as exc:
+            raise storage_error(exc, self.path) from exc
+        self._fail.hit("run.journal.after-append")
+
+    def _write(self, line: bytes) -> None:
+        new = not self.path.exists()
         handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
         try:
             size = os.fstat(handle).st_size
@@ -61,7 +76,8 @@ class Journal:
             os.fsync(handle)
         finally:
             os.close(handle)
-        self._fail.hit("run.journal.after-append")
+        if new:
+            fsync_folder(self.path.parent)
 
     def entries(self) -> list[Entry]:
         """All events; torn lines are passed over."""

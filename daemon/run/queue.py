@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -32,10 +33,16 @@ def run_folders(home: Home) -> list[Path]:
         return []
 
 
-def open_runs(home: Home) -> list[Queued]:
-    """Runs that have not ended, in the order in which they will be taken."""
+def open_runs(home: Home, known_ended: Container[str] = ()) -> list[Queued]:
+    """Runs that have not ended, in the order in which they will be taken.
+
+    Args:
+        known_ended: runs whose journals need not be read again; an ended run never opens again.
+    """
     found = []
     for folder in run_folders(home):
+        if folder.name in known_ended:
+            continue
         state = Journal(folder).state()
         if state in ENDED:
             continue
@@ -49,9 +56,9 @@ def open_runs(home: Home) -> list[Queued]:
     return sorted(found, key=lambda q: (-q.priority, q.run))
 
 
-def ended_runs(home: Home) -> list[str]:
-    """Runs that are over, whatever the way."""
-    return [p.name for p in run_folders(home) if Journal(p).state() in ENDED]
+def ended_runs(home: Home, known: Container[str] = ()) -> list[str]:
+    """Runs that are over, whatever the way, without those that are `known` to be."""
+    return [p.name for p in run_folders(home) if p.name not in known and Journal(p).state() in ENDED]
 
 
 def status_of(home: Home, run: str) -> dict[str, object]:

@@ -13,7 +13,7 @@ from greystep.daemon.host import PluginHost
 from greystep.schema.bench import Bench, InstrumentEntry, Role
 from greystep.schema.capture import InstrumentRecord, Reading
 from greystep.schema.errors import BenchError, GreystepError, InstrumentError, Problem
-from greystep.schema.roles import Digitiser, Meter, PatternSource
+from greystep.schema.roles import DialogueSink, Digitiser, Meter, PatternSource
 from pydantic import ValidationError
 
 from .journal import utc_now
@@ -116,8 +116,10 @@ class Rig:
         return trouble
 
 
-def open_rig(home: Home, host: PluginHost, *, need: tuple[Role, ...] = ("digitiser", "pattern")) -> Rig:
-    """Open every instrument of `bench.toml`.
+def open_rig(home: Home, host: PluginHost, *, need: tuple[Role, ...] = ("digitiser", "pattern"), others: bool = True) -> Rig:
+    """Open every instrument of `bench.toml`, or only those that are needed.
+
+    The pattern source is opened first: whatever fails later, the display can be made dark.
 
     Raises:
         BenchError: the bench file can't be used, or a needed role is missing.
@@ -135,8 +137,9 @@ def open_rig(home: Home, host: PluginHost, *, need: tuple[Role, ...] = ("digitis
         )
     rig = Rig(bench, text, Dialogue())
     try:
-        for role, entry in bench.instruments.items():
-            _open(rig, role, entry, home, host)
+        for role, entry in sorted(bench.instruments.items(), key=lambda item: item[0] != "pattern"):
+            if role in need or others:
+                _open(rig, role, entry, home, host)
     except BaseException:
         rig.close()
         raise
@@ -144,12 +147,34 @@ def open_rig(home: Home, host: PluginHost, *, need: tuple[Role, ...] = ("digitis
 
 
 def _open(rig: Rig, role: Role, entry: InstrumentEntry, home: Home, host: PluginHost) -> None:
-    where = f"{home.bench_file}: instruments.{role}"
+    instrument, resource, origin = open_instrument(role, entry, home, host, rig.dialogue.note)
+    rig.opened[role] = instrument
+    rig.records[role] = InstrumentRecord(
+        role=role,
+        driver=entry.driver,
+        driver_version=origin,
+        identity=instrument.identify(),
+        resource=resource,
+    )
+
+
+def open_instrument(
+    role: Role, entry: InstrumentEntry, home: Home, host: PluginHost, dialogue: DialogueSink
+) -> tuple[Any, str, str]:
+    """Open one instrument of the bench.
+
+    Returns:
+        The instrument, its address, and package and version that its driver came from.
+
+    Raises:
+        BenchError: its entry can't be used.
+        InstrumentError: it does not answer.
+    """
     spec = host.driver(entry.driver)
+    file = str(home.bench_file)
     if spec.role != role:
-        raise BenchError(
-            [Problem(f"driver {entry.driver} is for the role {spec.role}", str(home.bench_file), path=f"instruments.{role}")]
-        )
+        problem = f"driver {entry.driver} is for the role {spec.role}"
+        raise BenchError([Problem(problem, file, path=f"instruments.{role}")])
     given = entry.settings()
     if "dialect_paths" in spec.settings.model_fields:
         given["dialect_paths"] = [*given.get("dialect_paths", ()), *host.dialect_files, home.dialects]
@@ -157,23 +182,16 @@ def _open(rig: Rig, role: Role, entry: InstrumentEntry, home: Home, host: Plugin
         settings = spec.settings.model_validate(given)
     except ValidationError as exc:
         problems = [
-            Problem(str(e["msg"]), str(home.bench_file), path=".".join(["instruments", role, *(str(p) for p in e["loc"])]))
+            Problem(str(e["msg"]), file, path=".".join(["instruments", role, *(str(p) for p in e["loc"])]))
             for e in exc.errors()
         ]
         raise BenchError(problems) from exc
     try:
-        instrument = spec.open(settings, rig.dialogue.note)
-        rig.opened[role] = instrument
-        identity = instrument.identify()
+        instrument = spec.open(settings, dialogue)
     except GreystepError:
         raise
     except Exception as exc:  # a driver of a third party may raise anything
+        where = f"{file}: instruments.{role}"
         raise InstrumentError(f"driver {entry.driver}: {type(exc).__name__}: {exc}", role=role, where=where) from exc
     origin = host.origins.get(f"drivers:{entry.driver}")
-    rig.records[role] = InstrumentRecord(
-        role=role,
-        driver=entry.driver,
-        driver_version=f"{origin.package} {origin.version}" if origin else "",
-        identity=identity,
-        resource=str(given.get("resource", "")),
-    )
+    return instrument, str(given.get("resource", "")), f"{origin.package} {origin.version}" if origin else ""

@@ -6,21 +6,25 @@ import shutil
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
 import tenacity
 from greystep.daemon.archive.archive import Archive
+from greystep.daemon.archive.durable import fsync_folder
 from greystep.daemon.archive.reading import archived_light
 from greystep.daemon.failpoints import Failpoints, NoFailpoints
 from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
 from greystep.schema.capture import Capture, CaptureHeader, CaptureMeta
 from greystep.schema.errors import (
+    ArchiveError,
     GreystepError,
     InstrumentError,
+    NoRoomError,
     PlanError,
     Problem,
     RefusedError,
@@ -80,6 +84,7 @@ class Runner:
         self.folder = parts.home.runs / run
         self.journal = Journal(self.folder, parts.failpoints)
         self.status = RunStatus(run, "", "", "queued")
+        self._needed = _RESERVE_BYTES
         self._pace: list[tuple[float, float]] = []
 
     def execute(self) -> State:
@@ -90,7 +95,10 @@ class Runner:
             return self._end("failed", str(exc))
         plan = checked.plan
         items = planned_captures(plan)
-        done = self._done(plan)
+        try:
+            done = self._done(plan)
+        except (GreystepError, OSError) as exc:
+            return self._end("failed", str(exc))
         self.status = RunStatus(
             self.run,
             plan.name,
@@ -109,24 +117,33 @@ class Runner:
         except _Ended as ended:
             return self._end(ended.state, ended.reason)
         except GreystepError as exc:
-            return self._end("failed", str(exc))
+            return self._end(*self._ended_by(exc))
         except Exception as exc:
             # A bug must not leave the run open for ever, nor a bright pattern on the display (the rig is closed by now).
             self.parts.log("run broke", run=self.run, error=f"{type(exc).__name__}: {exc}", level="error")
-            self._end("failed", f"internal error: {type(exc).__name__}: {exc}")
-            raise
+            return self._end("failed", f"internal error: {type(exc).__name__}: {exc}")
         return self._end("finished")
+
+    def _ended_by(self, exc: GreystepError) -> tuple[State, str]:
+        """A run that was asked to stop has not failed, though the stop met it in trouble."""
+        try:
+            self._stop_if_asked()
+        except _Ended as ended:
+            return ended.state, ended.reason
+        return "failed", str(exc)
 
     def _done(self, plan: Plan) -> set[str]:
         """Keys of the captures that are in the archive: the files are the truth, not the journal."""
         folder = self.parts.archive.run_folder(plan.dut.id, self.run)
         self.parts.archive.sweep(folder)
+        fsync_folder(folder)  # a crash may have come between a rename and its fsync
         return {p.stem for p in folder.glob("*.h5") if not p.name.startswith(".")}
 
     def _take_all(self, checked: Checked, left: list[PlannedCapture]) -> None:
         self._stop_if_asked()
-        self._wait_for_room(bytes_needed(checked.plan) * len(left) // max(self.status.total, 1))
-        self.journal.append("started", left=len(left), total=self.status.total)
+        self._needed = bytes_needed(checked.plan) * len(left) // max(self.status.total, 1)
+        self._wait_for_room(self._needed)
+        self._note("started", left=len(left), total=self.status.total)
         self._write_status()
         rig = self._retrying(lambda: open_rig(self.parts.home, self.parts.host), "opening the bench", lambda: None)
         session = acquire.Session(rig, checked.plan, checked.source.text, stop=self._stopping)
@@ -134,7 +151,7 @@ class Runner:
         try:
             self._check_roles(checked.plan, rig)
             self._remember_light(session)
-            rig.pattern.keep_alive(max(KEEP_ALIVE_S, 4 * checked.plan.capture.hold_s))
+            self._retrying(lambda: self._keep_alive(session), "setting the dead-man time-out", rig.recover)
             self._take_each(session, left, writer)
         finally:
             trouble = rig.close()
@@ -158,7 +175,17 @@ class Runner:
             capture = self._take(session, item)
             self._pace.append((time.monotonic() - begun, item.estimate_s))
             self.parts.failpoints.hit("run.capture.after-acquire")
-            writer.put(capture)
+            if item.kind == "trend":
+                self._stop_if_asked()  # a warm-up that was cut short is begun again when the run goes on
+            writer.put(capture, lambda: self._darken(session.rig))
+
+    @staticmethod
+    def _keep_alive(session: acquire.Session) -> None:
+        session.rig.pattern.keep_alive(max(KEEP_ALIVE_S, 4 * session.plan.capture.hold_s))
+
+    def _darken(self, rig: Rig) -> None:
+        if trouble := rig.go_dark():
+            self.parts.log("the display may not be dark", run=self.run, error=trouble, level="error")
 
     def _take(self, session: acquire.Session, item: PlannedCapture) -> Capture:
         tries = 0
@@ -167,6 +194,7 @@ class Runner:
             nonlocal tries
             tries += 1
             if tries > 1:
+                self._keep_alive(session)  # an instrument that was switched off and on has forgotten it
                 session.rig.pattern.apply(item.condition.driven())
             return acquire.take(session, item, self._meta(session, item, tries))
 
@@ -179,10 +207,10 @@ class Runner:
             exc = state.outcome.exception() if state.outcome else None
             self.status.retries += 1
             self.parts.log("retry", run=self.run, step=what, tries=state.attempt_number, error=str(exc), level="warning")
-            self.journal.append("retry", step=what, error=str(exc))
+            self._note("retry", step=what, error=str(exc))
             try:
                 recover()
-            except InstrumentError as again:
+            except GreystepError as again:
                 self.parts.log("recovery failed", run=self.run, step=what, error=str(again), level="warning")
 
         policy = tenacity.Retrying(
@@ -253,7 +281,8 @@ class Runner:
         self.status.done += 1
         if (capture.flags & ~(SegmentFlag.RETAKEN)).any():
             self.status.flagged += 1
-        self.journal.append("captured", key=header.meta.key, capture=header.meta.id, sha256=header.sha256)
+        self._needed -= self._needed // max(self.status.total - self.status.done + 1, 1)
+        self._note("captured", key=header.meta.key, capture=header.meta.id, sha256=header.sha256)
         self.parts.archived(header)
 
     # Waiting and stopping
@@ -277,15 +306,33 @@ class Runner:
         told = False
         while reason := self._room(needed):
             if not told:
-                self.journal.append("waiting", reason=reason)
+                with suppress(ArchiveError):  # no room for this line either: the status tells
+                    self.journal.append("waiting", reason=reason)
                 told = True
             self._wait(reason)
             self._stop_if_asked()
 
     def _disk_full(self, reason: str) -> bool:
         """Called by the writer: wait a moment; False when the run must stop."""
-        self._wait(f"{reason}; {self._room(_RESERVE_BYTES) or 'trying again'}")
+        self._wait(f"{reason}; {self._room(self._needed) or 'trying again'}")
         return not self._stopping()
+
+    def _note(self, event: str, **data: Any) -> None:
+        """Into the journal, which may have to wait for room as the captures do."""
+        tries = 0
+        while True:
+            try:
+                self.journal.append(event, **data)
+            except NoRoomError as exc:
+                if not self._disk_full(str(exc)):
+                    raise
+            except ArchiveError:
+                tries += 1
+                if tries >= _TRIES:
+                    raise
+                self.parts.shutdown.wait(_LOOK_S)
+            else:
+                return
 
     def _wait(self, reason: str) -> None:
         self.status.state, self.status.reason = "waiting", reason
@@ -307,7 +354,8 @@ class Runner:
         self.status.state, self.status.reason, self.status.current = state, reason, ""
         self.status.time_left_s = 0.0 if state == "finished" else None
         if state != "running":
-            self.journal.append(state, reason=reason, done=self.status.done, total=self.status.total)
+            self._note(state, reason=reason, done=self.status.done, total=self.status.total)
+            self.status.state, self.status.reason = state, reason  # waiting for room had changed them
             requests.take(self.folder, "cancel", "pause", "resume")
         self._write_status()
         self.parts.failpoints.hit("run.end.after-journal")

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import re
 import stat
 import time
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,8 +24,13 @@ from .flash import FlashClass, require_acknowledged
 from .journal import Journal
 
 PLAN = "plan.toml"
-_QUIET_S = 1.0
-"""A file that a sync tool may still be writing is left alone until it was quiet for so long, unless it is a whole plan."""
+_QUIET_S = 0.5
+"""A file that may still be on its way is left alone until it has not changed for so long: half a plan may be a valid plan."""
+_SUBMITTED = re.compile(r"[0-9a-z]{26}-[a-z0-9-]+\.toml")
+"""Names that `submit` gives: such a file came whole, by one rename."""
+_LONGEST_NAME = 180
+_YOUNG_S = 60.0
+_Stamp = tuple[int, int, int, int]
 
 
 @dataclass(frozen=True)
@@ -60,9 +69,21 @@ def submit(home: Home, path: Path, ids: IdSource | None = None) -> tuple[str, Ch
 class Spool:
     """Turns files of the inbox into runs. One owner: the service."""
 
-    def __init__(self, home: Home, ids: IdSource, failpoints: Failpoints | None = None) -> None:
+    def __init__(
+        self,
+        home: Home,
+        ids: IdSource,
+        failpoints: Failpoints | None = None,
+        *,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
         self._home = home
         self._ids = ids
+        self._clock = clock
+        self._swept = False
+        self.trouble = ""
+        """Why something could be neither accepted nor set aside at the last scan."""
+        self._seen: dict[str, tuple[_Stamp, float]] = {}
         self._fail = failpoints or NoFailpoints()
 
     def waiting(self) -> list[str]:
@@ -75,39 +96,56 @@ class Spool:
 
     def scan(self) -> tuple[list[str], list[str]]:
         """Accept or set aside everything that is ready. Returns the new runs and the names that were set aside."""
-        self._sweep()
+        if not self._swept:
+            self._sweep()
+            self._swept = True
         runs, rejected = [], []
-        for name in self.waiting():
+        self.trouble = ""
+        names = self.waiting()
+        for name in names:
             try:
-                run = self._accept(self._home.inbox / name)
-            except GreystepError as exc:
-                self._reject(self._home.inbox / name, str(exc))
-                rejected.append(name)
-                continue
+                run = self._accept_or_reject(self._home.inbox / name)
             except FileNotFoundError:
                 continue  # taken back by its owner
+            except (GreystepError, OSError) as exc:
+                self.trouble = f"{name}: {exc}"  # a full or failing disk: the file stays for the next scan
+                continue
             if run:
                 runs.append(run)
+            elif run is None:
+                rejected.append(name)
+        self._seen = {name: seen for name, seen in self._seen.items() if name in names}
         return runs, rejected
 
-    def _accept(self, path: Path) -> str | None:
-        status = path.lstat()
-        if not stat.S_ISREG(status.st_mode):
-            kind = "a link" if stat.S_ISLNK(status.st_mode) else "not a regular file"
-            raise PlanError([Problem(f"is {kind}; only regular files are accepted", path.name)])
-        if status.st_size > MAX_TOML_BYTES:
-            raise PlanError([Problem(f"larger than {MAX_TOML_BYTES // 1024} KiB", path.name)])
+    def _quiet(self, path: Path, status: os.stat_result) -> bool:
+        """Whether the file has come whole. Its own times don't tell: a sync tool may set an old one while it writes."""
+        if _SUBMITTED.fullmatch(path.name):
+            return True
+        stamp = (status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino)
+        seen, since = self._seen.get(path.name, (None, 0.0))
+        if seen != stamp:
+            self._seen[path.name] = (stamp, self._clock())
+            return False
+        return self._clock() - since >= _QUIET_S
+
+    def _accept_or_reject(self, path: Path) -> str | None:
+        """The new run; empty while the file may still be on its way; None when it was set aside."""
+        if not self._quiet(path, path.lstat()):
+            return ""
+        try:
+            return self._accept(path)
+        except PlanError as exc:
+            self._reject(path, str(exc))
+            return None
+
+    def _accept(self, path: Path) -> str:
+        source = TomlSource.parse(_text_of(path), path.name, PlanError)
         try:
             bench, _ = self._home.bench()
             area = bench.sensor.patch_area_sr
         except GreystepError:
             area = None  # the bench file's trouble is told when the run starts; the plan is judged as full screen
-        try:
-            plan = check_plan_file(path, area).plan
-        except PlanError:
-            if time.time() - status.st_mtime < _QUIET_S:
-                return None
-            raise
+        plan = check_plan(source, area).plan
         run = self._ids.new()
         folder = self._home.runs / run
         folder.mkdir(mode=0o700)
@@ -122,9 +160,9 @@ class Spool:
         return run
 
     def _reject(self, path: Path, reason: str) -> None:
-        name = path.name
+        name = path.name[-_LONGEST_NAME:]
         target = self._home.rejected / name
-        if os.path.lexists(target):
+        if os.path.lexists(target) or os.path.lexists(target.with_name(f"{name}.reason.txt")):
             target = self._home.rejected / f"{self._ids.new()}-{name}"
         self._fail.hit("spool.reject.before-rename")
         replace_text(target.with_name(target.name + ".reason.txt"), reason + "\n")
@@ -132,10 +170,41 @@ class Spool:
         fsync_folder(self._home.rejected)
 
     def _sweep(self) -> None:
-        """Run folders without a plan are what a crash left between mkdir and rename."""
+        """Empty run folders are what a crash left between mkdir and rename; a young one may be another process's."""
         for folder in self._home.runs.iterdir():
-            if folder.is_dir() and not (folder / PLAN).exists() and not any(folder.iterdir()):
-                folder.rmdir()
+            with suppress(OSError):
+                if time.time() - folder.lstat().st_mtime > _YOUNG_S and not folder.is_symlink():
+                    folder.rmdir()  # fails, as it should, on whatever is not an empty folder
+
+
+def _text_of(path: Path) -> str:
+    """Text of a file of the inbox. Links, devices, FIFOs and oversized files are refused unread.
+
+    Raises:
+        PlanError: it is no plan.
+        FileNotFoundError: it was taken back.
+        OSError: the disk fails; the file stays where it is.
+    """
+    try:
+        # Without O_NONBLOCK a FIFO would be waited for; what is looked at is what was opened, so that nothing can be exchanged.
+        handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError as exc:
+        if exc.errno in (errno.ELOOP, errno.ENXIO, errno.EACCES, errno.ENODEV):
+            kind = "a link" if path.is_symlink() else f"not readable ({exc.strerror})"
+            raise PlanError([Problem(f"is {kind}; only regular files are accepted", path.name)]) from exc
+        raise
+    with os.fdopen(handle, "rb") as stream:
+        status = os.fstat(handle)
+        if not stat.S_ISREG(status.st_mode):
+            raise PlanError([Problem("is not a regular file; only regular files are accepted", path.name)])
+        if status.st_size > MAX_TOML_BYTES:
+            raise PlanError([Problem(f"larger than {MAX_TOML_BYTES // 1024} KiB", path.name)])
+        raw = stream.read(MAX_TOML_BYTES + 1)
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as exc:
+        line = raw[: exc.start].count(b"\n") + 1
+        raise PlanError([Problem("not UTF-8 text", path.name, line)]) from exc
 
 
 def load_plan(folder: Path) -> Checked:

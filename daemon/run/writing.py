@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import threading
+import time
 from collections.abc import Callable
 
 from greystep.daemon.archive.archive import Archive
@@ -13,6 +14,9 @@ from greystep.schema.errors import ArchiveError, GreystepError, NoRoomError
 _AHEAD = 2
 """Captures that may wait for the disk; more would only fill the memory."""
 _TRIES = 3
+_RETRY_S = 0.3
+_HELD_UP_S = 2.0
+"""The display need not stay lit while the disk is waited for."""
 
 
 class ArchiveWriter:
@@ -38,14 +42,21 @@ class ArchiveWriter:
         self._thread = threading.Thread(target=self._run, name="greystep-archive", daemon=True)
         self._thread.start()
 
-    def put(self, capture: Capture) -> None:
-        """Hand over a capture; waits while the writer is behind. Raises what the writer met."""
+    def put(self, capture: Capture, held_up: Callable[[], None] = lambda: None) -> None:
+        """Hand over a capture; waits while the writer is behind, and calls `held_up` when that takes long.
+
+        Raises what the writer met.
+        """
+        begun = time.monotonic()
+        told = False
         while self._error is None:
             try:
                 self._queue.put(capture, timeout=0.2)
                 return
             except queue.Full:
-                continue
+                if not told and time.monotonic() - begun > _HELD_UP_S:
+                    held_up()
+                    told = True
         raise self._error
 
     def close(self) -> None:
@@ -63,8 +74,7 @@ class ArchiveWriter:
     def _run(self) -> None:
         try:
             while (capture := self._queue.get()) is not None:
-                header = self._write(capture)
-                self._archived(capture, header)
+                self._archived(capture, self._write(capture))
         except BaseException as exc:
             self._error = exc
 
@@ -81,3 +91,4 @@ class ArchiveWriter:
                 tries += 1
                 if not (isinstance(exc, ArchiveError) and exc.retryable) or tries >= _TRIES:
                     raise
+                time.sleep(_RETRY_S)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -46,6 +47,8 @@ class Watcher:
         from watchdog.observers import Observer as NativeObserver
         from watchdog.observers.polling import PollingObserver
 
+        # watchdog warns when a new folder is told to it twice, by an event and by its own walk; it is harmless and frequent.
+        warnings.filterwarnings("ignore", message="Callback with id", category=RuntimeWarning)
         observer = PollingObserver(timeout=1.0) if kind == "polling" else NativeObserver()
         handler = _handler(self)
         wanted = [FileCreatedEvent, FileMovedEvent, FileClosedEvent, *_folder_events()]

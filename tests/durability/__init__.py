@@ -1,0 +1,1 @@
+"""The promises of durability, kept under kills, failing disks, broken instruments and hostile input."""
