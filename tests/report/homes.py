@@ -23,7 +23,7 @@ def make_home(root, displays, *, levels=(0, 128, 255), repeats=3, samples=2500, 
     """A home; `displays` are (model, time constant in s) or (DUT, time constant). Returns it with the names of the runs."""
     home = Home(root).create()
     host = PluginHost.load()
-    methods = load_methods(method_files(host.method_files, None), host.estimators, host.preparers)
+    methods = load_methods(method_files(host.method_files, home.root), host.estimators, host.preparers)
     archive = Archive(home.raw)
     runs = []
     with Catalogue(home.catalogue, write=True) as catalogue:
