@@ -100,3 +100,29 @@ def rebuild(home_dir: str | None, debug: bool) -> int:
     for problem in found.problems:
         click.echo(problem, err=True)
     return FLAGGED if found.problems else DONE
+
+
+@archive.command(epilog="Example: greystep archive bundle 01m89k8mrj --output heron.zip")
+@click.argument("run")
+@click.option(
+    "--output", type=click.Path(path_type=Path), metavar="FOLDER", help="Folder to make, or a name that ends in .zip."
+)
+@click.option("--licence", metavar="URL", help="Licence of the published data (default: CC BY 4.0).")
+@home_option
+@debug_option
+@told
+def bundle(run: str, output: Path | None, licence: str | None, home_dir: str | None, debug: bool) -> int:
+    """Make an RO-Crate of RUN to publish: raw captures, measurements, methods, pictures, checksums.
+
+    'greystep import' takes it in elsewhere, where 'greystep recompute' gives the same figures.
+    """
+    from greystep.daemon.bundle import bundle_run
+    from greystep.daemon.bundle.bundle import LICENCE
+
+    from .choosing import chosen, open_catalogue
+
+    home = chosen_home(home_dir).require()
+    with open_catalogue(home) as catalogue:
+        name = chosen(catalogue, runs=(run,)).run[0]
+    click.echo(str(bundle_run(home, name, output or Path(f"greystep-{name}"), licence=licence or LICENCE)))
+    return DONE

@@ -13,8 +13,12 @@ from .numbers import figure_text, screen_unit
 from .shown import chosen_home, format_option, show
 
 if TYPE_CHECKING:
-    from greystep.daemon.catalogue import Catalogue
+    from collections.abc import Sequence
+
+    from greystep.schema.figure import Component
     from greystep.schema.measurement import Measurement
+
+COLUMNS = ["cause", "u", "unit", "share", "type", "distribution", "dof", "shared"]
 
 
 @click.command(epilog="Example: greystep budget latest 0 255 --quantity overshoot --method duration-10-90")
@@ -73,20 +77,13 @@ def budget(
             todo = "'greystep results RUN' lists what there is"
             raise GreystepError(f"no figure {name!r} of {place} under {where.method[0]!r}", todo=todo)
         titles = {c["condition"]: c["title"] for c in catalogue.conditions()}
-        rows: list[dict[str, Any]] = []
-        for m in found:
-            lines = _lines(catalogue, m)
-            if form == "table":
-                click.echo(_heading(m, titles.get(m.condition, m.condition)))
-                show(
-                    lines,
-                    ["cause", "u", "unit", "share_percent", "type", "distribution", "dof", "shared"],
-                    form,
-                    empty="no budget",
-                )
-            rows += [{"run": m.run, "condition": titles.get(m.condition, ""), "quantity": name, **line} for line in lines]
-    if form != "table":
-        show(rows, list(rows[0]) if rows else ["cause"], form)
+        lines = [(m, catalogue.budget(m)[0]) for m in found]
+    if form == "table":
+        for m, components in lines:
+            click.echo(_heading(m, titles.get(m.condition, m.condition)))
+            show(_shown(m, components), COLUMNS, form, empty="no budget")
+    else:
+        show([row for m, components in lines for row in _plain(m, components)], ["run", "group", "quantity", "cause"], form)
     return FLAGGED if any(m.figure.flags or m.figure.bound or not m.figure.measurable for m in found) else DONE
 
 
@@ -100,21 +97,46 @@ def _heading(m: Measurement, condition: str) -> str:
     return text + (f"\n{', '.join(notes)}" if notes else "")
 
 
-def _lines(catalogue: Catalogue, m: Measurement) -> list[dict[str, Any]]:
-    """Components, the greatest first. Shared causes were added with their signs; their shares are of the sum of all squares."""
-    components, _ = catalogue.budget(m)
-    factor, unit = screen_unit(m.figure.quantity, m.figure.unit)
+def _shares(components: Sequence[Component]) -> list[tuple[Component, float]]:
+    """Components with their share of the sum of all squares in %, the greatest first. Shared causes were added with their
+    signs before they were squared, so that the shares are a guide where causes are shared."""
     total = math.fsum(c.effect**2 for c in components) or 1.0
+    return [(c, 100 * c.effect**2 / total) for c in sorted(components, key=lambda c: -abs(c.effect))]
+
+
+def _shown(m: Measurement, components: Sequence[Component]) -> list[dict[str, Any]]:
+    factor, unit = screen_unit(m.figure.quantity, m.figure.unit)
     return [
         {
             "cause": c.name,
-            "u": float(f"{abs(c.effect) * factor:.3g}"),
+            "u": f"{abs(c.effect) * factor:.2g}" if share > 1e-9 else "0",
             "unit": unit,
-            "share_percent": round(100 * c.effect**2 / total, 1),
+            "share": f"{share:.1f} %",
             "type": c.kind,
             "distribution": c.distribution,
-            "dof": float(f"{c.dof:.3g}") if math.isfinite(c.dof) else None,
+            "dof": f"{c.dof:.3g}" if math.isfinite(c.dof) else "∞",
             "shared": c.shared,
         }
-        for c in sorted(components, key=lambda c: -abs(c.effect))
+        for c, share in _shares(components)
+    ]
+
+
+def _plain(m: Measurement, components: Sequence[Component]) -> list[dict[str, Any]]:
+    """In SI units, for CSV and JSON."""
+    f = m.figure
+    head = {"run": m.run, "group": m.group, "condition": m.condition, "method": m.method, "fingerprint": m.fingerprint}
+    head |= {"quantity": f.quantity, "from_level": f.from_level, "to_level": f.to_level}
+    return [
+        {
+            **head,
+            "cause": c.name,
+            "effect": c.effect,
+            "unit": f.unit,
+            "share_percent": share,
+            "type": c.kind,
+            "distribution": c.distribution,
+            "dof": c.dof if math.isfinite(c.dof) else None,
+            "shared": c.shared,
+        }
+        for c, share in _shares(components)
     ]

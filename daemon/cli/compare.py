@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 import click
 
 from .choosing import choosing_options, chosen, open_catalogue
 from .ending import DONE, FLAGGED, debug_option, home_option, told
+from .numbers import quantity_text
 from .shown import chosen_home, format_option, show
+
+if TYPE_CHECKING:
+    from greystep.daemon.compare import Place
+
+PLACE_COLUMNS = ["rank", "display", "condition", "value", "compared_with_the_first", "flags"]
 
 
 @click.command(epilog="Example: greystep compare --refresh 60")
@@ -39,7 +47,6 @@ def compare(
     Displays whose difference is not significant share a rank. Exit code 3: a ranked figure is flagged.
     """
     from greystep.daemon.compare import compare as ask
-    from greystep.schema.quantities import QUANTITIES
 
     home = chosen_home(home_dir)
     with open_catalogue(home) as catalogue:
@@ -53,23 +60,23 @@ def compare(
             all_runs=all_runs,
         )
     if form == "table":
-        q = QUANTITIES.get(quantity)
-        factor, unit = (q.display_factor, q.display_unit or q.unit) if q else (1.0, made.places[0].standing.unit)
-        rows = [
-            {
-                "rank": p.rank,
-                "display": p.standing.title,
-                "condition": p.standing.condition_title,
-                f"value_{unit}": f"{p.standing.bound}{p.standing.value * factor:.4g}",
-                f"U95_{unit}": f"{p.standing.expanded_uncertainty * factor:.2g}",
-                "compared_with_the_first": p.words,
-            }
-            for p in made.places
-        ]
-        show(rows, list(rows[0]), form)
+        show([place_row(p, quantity) for p in made.places], PLACE_COLUMNS, form)
         click.echo(made.rule)
     else:
         show(made.rows(), list(made.rows()[0]), form)
     for text in made.mixed:
         click.echo(f"mixed: {text}", err=True)
     return FLAGGED if any(p.standing.flags for p in made.places) else DONE
+
+
+def place_row(place: Place, quantity: str) -> dict[str, Any]:
+    """A line of a ranking for people; a shared rank bears an equals sign."""
+    s = place.standing
+    return {
+        "rank": "" if place.rank is None else f"{place.rank}{'=' if place.shared else ''}",
+        "display": s.title,
+        "condition": s.condition_title,
+        "value": quantity_text(quantity, s.unit, s.value, s.expanded_uncertainty, s.bound),
+        "compared_with_the_first": place.words,
+        "flags": [f for f in s.flags if f != "mixed"],
+    }

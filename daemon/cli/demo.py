@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from .compare import PLACE_COLUMNS, place_row
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .shown import show
 
@@ -41,29 +42,13 @@ def demo(workers: int | None, home_dir: str | None, debug: bool) -> int:
         done = run_demo(home, progress=progress, workers=workers)
     with Catalogue(home.catalogue) as catalogue:
         ranking = compare(catalogue, method=METHOD, mixed=True)
-    rows = [_row(place.rank, place.standing) for place in ranking.places]
-    show(
-        rows,
-        ["rank", "display", "condition", "mean_ms", "U95_ms", "flags"],
-        "table",
-        title=f"Mean transition duration over 20 transitions, method {METHOD}",
-    )
+    click.echo(f"Mean transition duration over 20 transitions, method {METHOD}, coverage 95 %")
+    show([place_row(p, ranking.quantity) for p in ranking.places], PLACE_COLUMNS[:4], "table")
     click.echo("")
     click.echo(f"{done.captures} captures in {done.acquisition_s:.1f} s, everything in {done.total_s:.1f} s")
     click.echo(f"pages: {done.report}")
     click.echo(f"home:  {home.root}   (try: greystep --home {home.root} results --method {METHOD})")
     return DONE if all(p.standing.value == p.standing.value for p in ranking.places) else FLAGGED
-
-
-def _row(rank: int | None, s: Any) -> dict[str, Any]:
-    return {
-        "rank": rank,
-        "display": s.title,
-        "condition": s.condition_title,
-        "mean_ms": f"{s.bound}{1e3 * s.value:.4g}",
-        "U95_ms": "" if s.expanded_uncertainty != s.expanded_uncertainty else f"{1e3 * s.expanded_uncertainty:.2g}",
-        "flags": [f for f in s.flags if f != "mixed"],
-    }
 
 
 @contextmanager

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 import os
 import sys
 from collections.abc import Iterable, Iterator
@@ -44,7 +45,8 @@ def _json(rows: Iterable[tuple[Any, ...]], stream: TextIO) -> int:
     count = 0
     stream.write("[")
     for row in rows:
-        made = dict(zip(ROW, row, strict=True))
+        # Degrees of freedom may be infinite, which JSON has no number for.
+        made = {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in zip(ROW, row, strict=True)}
         made["flags"] = made["flags"].split()
         stream.write(",\n" if count else "\n")
         stream.write(json.dumps(made, ensure_ascii=False, allow_nan=False))

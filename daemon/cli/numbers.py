@@ -36,9 +36,14 @@ def value_text(value: float, uncertainty: float, bound: str = "") -> str:
 
 def figure_text(figure: Figure, expanded: float) -> str:
     """Such as `4.21 ± 0.12 ms`."""
-    factor, unit = screen_unit(figure.quantity, figure.unit)
-    value, wide = figure.value * factor, expanded * factor
+    return quantity_text(figure.quantity, figure.unit, figure.value, expanded, figure.bound)
+
+
+def quantity_text(quantity: str, unit: str, value: float, expanded: float, bound: str = "") -> str:
+    """The same of plain values in `unit`."""
+    factor, shown = screen_unit(quantity, unit)
+    value, wide = value * factor, expanded * factor
     if not math.isfinite(value):
         return MISSING
     after = f" ± {wide:.{decimals(value, wide)}f}" if math.isfinite(wide) else ""
-    return f"{value_text(value, wide, figure.bound)}{after} {unit}".rstrip()
+    return f"{value_text(value, wide, bound)}{after} {shown}".rstrip()

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .shown import chosen_home
+from .status import duration
+
+if TYPE_CHECKING:
+    from greystep.daemon.run.spool import Checked
 
 TEMPLATE = """# A plan says what to measure. 'greystep plan check FILE' lists every problem; 'greystep submit FILE' queues it.
 name = "first look"
@@ -95,34 +100,34 @@ def check(file: Path, home_dir: str | None, debug: bool) -> int:
 
 
 @plan.command(epilog="Example: greystep plan schema plan > plan.schema.json")
-@click.argument("which", type=click.Choice(["plan", "bench", "capture", "method"]), default="plan")
+@click.argument("which", type=click.Choice(["plan", "bench", "method", "manifest", "capture"]), default="plan")
 @debug_option
 @told
 def schema(which: str, debug: bool) -> int:
-    """Print the JSON Schema of a plan, bench file, capture record or method."""
+    """Print the JSON Schema of a plan, bench file, method, import manifest or capture record: editors check files with it."""
+    from greystep.daemon.importing.manifest import Manifest
     from greystep.schema.bench import Bench
     from greystep.schema.capture import CaptureMeta
     from greystep.schema.method import MethodDefinition
     from greystep.schema.plan import Plan
     from pydantic import BaseModel
 
-    models: dict[str, type[BaseModel]] = {"plan": Plan, "bench": Bench, "capture": CaptureMeta, "method": MethodDefinition}
-    click.echo(json.dumps(models[which].model_json_schema(), indent=1))
+    models: dict[str, type[BaseModel]] = {"plan": Plan, "bench": Bench, "method": MethodDefinition}
+    models |= {"manifest": Manifest, "capture": CaptureMeta}
+    click.echo(json.dumps(models[which].model_json_schema(), indent=1, ensure_ascii=False))
     return DONE
 
 
-def outline(checked: object) -> str:
+def outline(checked: Checked) -> str:
     """What a checked plan comes to, in a few lines."""
     from greystep.daemon.run.flash import CAUTION
     from greystep.daemon.run.planned import bytes_needed, planned_captures
-    from greystep.daemon.run.spool import Checked
 
-    assert isinstance(checked, Checked)
     items = planned_captures(checked.plan)
-    minutes = sum(i.estimate_s for i in items) / 60
+    time_s = duration(sum(i.estimate_s for i in items))
     lines = [
         f"{checked.plan.name}: {checked.plan.dut.title}, {len(checked.plan.condition)} conditions, {len(items)} captures, "
-        f"about {minutes:.1f} min at the bench, up to {bytes_needed(checked.plan) / 1e6:.0f} MB before packing"
+        f"about {time_s} at the bench, up to {bytes_needed(checked.plan) / 1e6:.0f} MB before packing"
     ]
     if checked.flash.above_threshold:
         lines.append(f"caution: {checked.flash.reason}. {CAUTION}")

@@ -50,13 +50,24 @@ def show(rows: Rows, columns: Sequence[str], form: str, *, title: str = "", empt
         names = list(dict.fromkeys([*columns, *(k for r in rows for k in r)]))
         writer = csv.DictWriter(sys.stdout, names, lineterminator="\n")
         writer.writeheader()
-        writer.writerows({k: _cell(v, ";") for k, v in r.items()} for r in rows)
+        writer.writerows({k: v if isinstance(v, float) else _cell(v, ";") for k, v in r.items()} for r in rows)
     elif not rows:
         click.echo(empty)
     elif on_terminal():
-        _rich(rows, columns, title)
+        _rich(rows, _unlike(rows, columns), title)
     else:
         _plain(rows, columns)
+
+
+def _unlike(rows: Rows, columns: Sequence[str]) -> list[str]:
+    """Say once what is the same in every row of a longer table, and leave its columns out: the rest then fits the width."""
+    if len(rows) < 3:
+        return list(columns)
+    same = {c: _cell(rows[0].get(c)) for c in columns if len({_cell(r.get(c)) for r in rows}) == 1}
+    told = [f"{c.replace('_', ' ')}: {text}" for c, text in same.items() if text]
+    if told:
+        click.echo(", ".join(told))
+    return [c for c in columns if c not in same] or list(columns[:1])
 
 
 def _cell(value: Any, joint: str = ", ") -> str:
