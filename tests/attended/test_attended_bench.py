@@ -76,7 +76,14 @@ def desk(tmp_path: Path, bench: VirtualBench) -> Iterator[Desk]:
     made.device.close()
 
 
-def test_a_person_with_delays_and_mistakes_fills_the_grid(desk: Desk) -> None:
+def duration_10_90_s(light: np.ndarray, interval_s: float) -> float:
+    """Between the last crossing of 10 % and the first of 90 %, of the mean of the repeats."""
+    mean = light.mean(axis=0)
+    part = (mean - mean[:200].mean()) / (mean[-1000:].mean() - mean[:200].mean())
+    return float(np.flatnonzero(part > 0.9)[0] - np.flatnonzero(part < 0.1)[-1]) * interval_s
+
+
+def test_a_person_with_delays_and_mistakes_fills_the_grid(desk: Desk, bench: VirtualBench) -> None:
     operator = Operator(desk.device, settle_s=0.08, mistakes=0.2, stray=(64, 200))
     done = desk.attend(operator)
     assert (done.finished, done.missing) == (True, 0)
@@ -96,7 +103,11 @@ def test_a_person_with_delays_and_mistakes_fills_the_grid(desk: Desk) -> None:
         low, high = min(pairs[0]), max(pairs[0])
         assert sorted(pairs) == [(low, high)] * 2 + [(high, low)] * 2
         assert capture.start_s == pytest.approx(-0.02, abs=1e-3)
-        for (a, b), row in zip(pairs, capture.channels["light"].values(), strict=True):
+        values = capture.channels["light"].values()
+        for pair in set(pairs):
+            found = duration_10_90_s(values[[p == pair for p in pairs]], capture.interval_s)
+            assert found == pytest.approx(bench.transition(*pair)["duration_10_90_s"], rel=0.02, abs=2 * capture.interval_s)
+        for (a, b), row in zip(pairs, values, strict=True):
             assert row[:200].mean() == pytest.approx(table[a], abs=0.03 * table[255])
             assert row[-1000:].mean() == pytest.approx(table[b], abs=0.03 * table[255])
 

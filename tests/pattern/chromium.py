@@ -14,7 +14,9 @@ from itertools import count
 from pathlib import Path
 from typing import Any
 
-import aiohttp
+import pytest
+
+aiohttp = pytest.importorskip("aiohttp", reason="the page needs the extra `page`")
 
 PROGRAM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 FLAGS = (
