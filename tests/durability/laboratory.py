@@ -70,14 +70,25 @@ class Laboratory:
 
     # Service
 
-    def start(
-        self, *arguments: str, failpoints: str = "", before: Sequence[str] = (), environment: dict[str, str] | None = None
-    ) -> subprocess.Popen[bytes]:
-        """Start the service; `before` is put in front of the command (strace)."""
-        command = [*before, sys.executable, "-m", "greystep.daemon", "serve", "--home", str(self.home.root)]
-        env = os.environ | {"GREYSTEP_FAILPOINTS": failpoints} | (environment or {})
+    def start(self, *arguments: str, failpoints: str = "", before: Sequence[str] = ()) -> subprocess.Popen[bytes]:
+        """Start the service as a person does; `before` is put in front of the command (strace)."""
+        command = [sys.executable, "-m", "greystep.daemon", "serve", "--home", str(self.home.root), "--workers", "1"]
+        return self._start([*before, *command, *arguments], failpoints)
+
+    def start_bare(self, *, once: bool = True, failpoints: str = "", before: Sequence[str] = ()) -> subprocess.Popen[bytes]:
+        """Start the service without pages, which take longer than all the rest."""
+        script = (
+            "import sys, pathlib, greystep.daemon.service as s, greystep.daemon.home as h\n"
+            "if __name__ == '__main__':\n"
+            f"    options = s.ServiceOptions(workers=1, once={once}, report=False)\n"
+            "    sys.exit(s.serve(h.Home(pathlib.Path(sys.argv[1])), options))\n"
+        )
+        return self._start([*before, sys.executable, "-c", script, str(self.home.root)], failpoints)
+
+    def _start(self, command: Sequence[str], failpoints: str) -> subprocess.Popen[bytes]:
         with (self.home.root / "terminal.txt").open("ab") as out:
-            self.service = subprocess.Popen([*command, "--workers", "1", *arguments], stdout=out, stderr=out, env=env)
+            env = os.environ | {"GREYSTEP_FAILPOINTS": failpoints}
+            self.service = subprocess.Popen(command, stdout=out, stderr=out, env=env)
         return self.service
 
     def stop(self, number: int = signal.SIGTERM) -> int:

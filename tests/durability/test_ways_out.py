@@ -18,7 +18,7 @@ def long_plan() -> str:
 
 def at_the_bench(lab: Laboratory) -> None:
     """Wait until a capture is archived and the display is driven."""
-    lab.wait(lambda: lab.captures(), "the first capture")
+    lab.wait(lab.captures, "the first capture")
     lab.wait(lambda: lab.level() != 0 or lab.state() == "finished", "a driven level")
 
 
@@ -105,7 +105,7 @@ def test_failed(laboratory: Laboratory):
 
 def test_a_second_service_in_one_home_is_refused_in_one_line(laboratory: Laboratory):
     laboratory.start()
-    laboratory.wait(lambda: (laboratory.home.root / "status.json").exists(), "the heartbeat")
+    laboratory.wait((laboratory.home.root / "status.json").exists, "the heartbeat")
     command = [sys.executable, "-m", "greystep.daemon", "serve", "--home", str(laboratory.home.root)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 1
@@ -116,7 +116,7 @@ def test_a_second_service_in_one_home_is_refused_in_one_line(laboratory: Laborat
 
 def test_hangup_reads_the_methods_again_and_the_service_lives(laboratory: Laboratory):
     laboratory.start()
-    laboratory.wait(lambda: (laboratory.home.root / "status.json").exists(), "the heartbeat")
+    laboratory.wait((laboratory.home.root / "status.json").exists, "the heartbeat")
     laboratory.service.send_signal(signal.SIGHUP)
     laboratory.wait(lambda: "methods read again" in laboratory.told(), "the answer")
     assert laboratory.stop(signal.SIGINT) == 0
