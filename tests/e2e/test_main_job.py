@@ -118,7 +118,9 @@ def test_a_plan_dropped_in_the_inbox_becomes_every_planned_capture(lab: Lab):
         assert verify(archive.file(path), path, archive.listed_sha256(path)).ok
     capture = archive.read(next(p for p in paths if "step-000-255" in p))
     assert capture.plan_text == PLAN
-    assert any("*IDN?" in line for line in capture.dialogue)
+    assert any("INIT" in line for line in capture.dialogue)
+    first = archive.read(paths[0])
+    assert any("*IDN?" in line for line in first.dialogue), "the opening of the bench stands in the first capture"
     assert {i.role for i in capture.meta.instruments} >= {"digitiser", "pattern", "luminance"}
 
 
@@ -159,8 +161,7 @@ def test_a_bad_plan_is_set_aside_with_its_reasons_and_the_service_lives(lab: Lab
     reason = lab.home.rejected / "bad.toml.reason.txt"
     lab.wait(reason.exists, "the reason file")
     text = reason.read_text()
-    assert "capture.repeats" in text
-    assert ":20:" in text
+    assert "bad.toml:18: capture.repeats" in text
     assert "capture.colour: unknown key" in text
     assert (lab.home.rejected / "bad.toml").exists()
 
