@@ -1,10 +1,32 @@
-"""greystep: unattended display-response measurement with an immutable raw archive."""
+"""greystep: unattended display-response measurement with an immutable raw archive.
+
+In a notebook:
+
+    import greystep
+    home = greystep.open("path/of/the/home")
+    home.measurements(quantity="transition_duration")
+"""
+
+from __future__ import annotations
 
 from importlib.metadata import PackageNotFoundError, version
+from typing import TYPE_CHECKING
 
-__all__ = ["__version__"]
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from greystep.daemon.notebook import ArchiveView
+
+__all__ = ["__version__", "open"]
 
 try:
     __version__ = version("greystep")
 except PackageNotFoundError:  # a checkout that was never installed
     __version__ = "0.0.0"
+
+
+def open(home: str | Path | None = None) -> ArchiveView:  # noqa: A001 - `greystep.open` reads as what it does
+    """Open a home folder for reading; see `greystep.daemon.notebook`."""
+    from greystep.daemon.notebook import open_home  # nothing heavy is loaded with the package itself
+
+    return open_home(home)
