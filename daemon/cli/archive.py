@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import random
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from .ending import DONE, FAILED, FLAGGED, debug_option, home_option, told
-from .shown import chosen_home, format_option, show
+from .shown import chosen_home, counted, format_option, show
 
 if TYPE_CHECKING:
     from greystep.daemon.archive.fixity import Verdict
@@ -70,12 +69,12 @@ def check_archive(home: Home, sample: float | None, workers: int) -> tuple[list[
         file = archive.file(path)
         return verify_file(file, path, listed[file.parent].get(file.name))
 
-    with ThreadPoolExecutor(workers) as pool:  # hashing leaves the interpreter's lock
+    # Hashing leaves the interpreter's lock, so that threads are enough.
+    with ThreadPoolExecutor(workers) as pool, counted("captures", len(paths)) as step:
         verdicts = []
-        for number, verdict in enumerate(pool.map(one, paths), 1):
+        for verdict in pool.map(one, paths):
             verdicts.append(verdict)
-            if sys.stderr.isatty() and number % 50 == 0:
-                click.echo(f"\r{number} of {len(paths)}", err=True, nl=False)
+            step(len(verdicts))
     return verdicts, [*(v for v in verdicts if not v.ok), *missing]
 
 
@@ -89,13 +88,19 @@ def _aside(home: Home, folder: Path, name: str) -> str:
 @debug_option
 @told
 def rebuild(home_dir: str | None, debug: bool) -> int:
-    """Make the catalogue anew from the raw files alone. Measurements come back with 'greystep recompute'."""
+    """Make the catalogue anew from the raw files alone. Measurements come back with 'greystep recompute'.
+
+    The old catalogue is set aside, prepared traces are removed. Raw files are read, nothing else.
+    """
+    import shutil
+
     from greystep.daemon.analysis.indexing import rebuild as make
     from greystep.daemon.archive.archive import Archive
 
     home = chosen_home(home_dir).require()
-    with home.lock():
-        found = make(Archive(home.raw), home.catalogue)
+    with home.lock(), counted("captures") as step:
+        found = make(Archive(home.raw), home.catalogue, step)
+        shutil.rmtree(home.prepared, ignore_errors=True)
     click.echo(f"{found.new} captures in the new catalogue; 'greystep recompute' computes their figures")
     for problem in found.problems:
         click.echo(problem, err=True)

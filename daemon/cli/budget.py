@@ -124,8 +124,8 @@ def _shown(m: Measurement, components: Sequence[Component]) -> list[dict[str, An
 def _plain(m: Measurement, components: Sequence[Component]) -> list[dict[str, Any]]:
     """In SI units, for CSV and JSON."""
     f = m.figure
-    head = {"run": m.run, "group": m.group, "condition": m.condition, "method": m.method, "fingerprint": m.fingerprint}
-    head |= {"quantity": f.quantity, "from_level": f.from_level, "to_level": f.to_level}
+    head: dict[str, Any] = {"run": m.run, "group": m.group, "condition": m.condition, "method": m.method}
+    head |= {"fingerprint": m.fingerprint, "quantity": f.quantity, "from_level": f.from_level, "to_level": f.to_level}
     return [
         {
             **head,

@@ -47,7 +47,7 @@ def _json(rows: Iterable[tuple[Any, ...]], stream: TextIO) -> int:
     for row in rows:
         # Degrees of freedom may be infinite, which JSON has no number for.
         made = {k: None if isinstance(v, float) and not math.isfinite(v) else v for k, v in zip(ROW, row, strict=True)}
-        made["flags"] = made["flags"].split()
+        made["flags"] = str(made["flags"]).split()
         stream.write(",\n" if count else "\n")
         stream.write(json.dumps(made, ensure_ascii=False, allow_nan=False))
         count += 1

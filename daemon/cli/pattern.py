@@ -9,7 +9,10 @@ import click
 from .ending import DONE, FLAGGED, WRONG_USE, debug_option, home_option, told
 
 
-@click.group(short_help="Pictures, videos and a page of levels, for displays without a wire.")
+@click.group(
+    short_help="Pictures, videos and a page of levels, for displays without a wire.",
+    epilog="Example: greystep pattern export handheld.toml --out levels",
+)
 def pattern() -> None:
     """Levels on displays that can't be driven by wire."""
 

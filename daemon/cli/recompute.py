@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import json
+import math
 import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from .choosing import choosing_options, chosen, open_catalogue
 from .ending import DONE, FLAGGED, debug_option, home_option, told
+from .numbers import quantity_text
 from .shown import chosen_home, format_option, show
 
 if TYPE_CHECKING:
-    from greystep.daemon.analysis.recompute import Progress
+    from greystep.daemon.analysis.difference import Difference
+    from greystep.daemon.analysis.recompute import Changed, Progress, Report
+    from greystep.daemon.catalogue import Catalogue
     from greystep.daemon.home import Home
+
+_CHANGE_COLUMNS = ["dut", "condition_title", "quantity", "unit", "old", "new", "change", "expanded_uncertainty", "significant"]
 
 
 @click.command(epilog="Example: greystep recompute --dry-run")
@@ -111,24 +119,74 @@ def _run(
             found = index(Archive(home.raw), catalogue, trust_paths=True)
             for run in ended_runs(home):
                 catalogue.mark_run_ended(run)
-            done = _parts(home, methods, catalogue, where).run(backend, _tell)
+            with _progress() as tell:
+                done = _parts(home, methods, catalogue, where).run(backend, tell)
+            changes = _changes(catalogue, done.changed)
     finally:
         backend.close()
-    if form == "json":
-        click.echo(json.dumps({"captures": done.captures, "results": done.results, "changed": [vars(c) for c in done.changed]}))
-    else:
-        click.echo(f"{done.captures} captures, {done.results} results in {done.wall_s:.1f} s")
-        for change in done.changed:
-            old, new = change.old[:12], change.new[:12]
-            click.echo(f"{change.method}: {old} -> {new}; see: greystep recompute --diff {old} {new}")
+    _print(done, changes, form)
     for text in [*found.problems, *done.quarantined]:
         click.echo(text, err=True)
     return FLAGGED if found.problems or done.quarantined else DONE
 
 
-def _tell(progress: Progress) -> None:
-    if sys.stderr.isatty():
-        click.echo(f"\r{progress.groups} groups, {progress.captures} captures, {progress.results} results", err=True, nl=False)
+def _changes(catalogue: Catalogue, changed: Sequence[Changed]) -> list[Difference]:
+    """What the figures did where a method has another fingerprint than before."""
+    from contextlib import suppress
+
+    from greystep.daemon.analysis.difference import compare
+    from greystep.schema.errors import CatalogueError
+
+    made = []
+    for change in changed:
+        with suppress(CatalogueError):  # nothing that both fingerprints have
+            made.append(compare(catalogue, change.old, change.new))
+    return made
+
+
+def _print(done: Report, changes: list[Difference], form: str) -> None:
+    if form == "json":
+        facts: dict[str, Any] = {"captures": done.captures, "results": done.results, "groups": done.groups}
+        facts |= {"seconds": round(done.seconds, 3), "deaths": done.deaths, "quarantined": list(done.quarantined)}
+        facts |= {"changed": [vars(c) for c in done.changed], "differences": [d.as_json() for d in changes]}
+        click.echo(json.dumps(facts, indent=1, ensure_ascii=False))
+        return
+    if form == "csv":
+        show([row for d in changes for row in d.rows()], _CHANGE_COLUMNS, form)
+        return
+    pace = f", {done.captures / done.seconds:.0f} captures/s" if done.captures and done.seconds > 0 else ""
+    click.echo(f"{done.captures} captures, {done.results} results in {done.seconds:.1f} s{pace}")
+    for change in done.changed:
+        click.echo(f"{change.method}: fingerprint {change.old[:12]} -> {change.new[:12]}; the old figures stay")
+    for d in changes:
+        _show_difference(d)
+
+
+@contextmanager
+def _progress() -> Iterator[Callable[[Progress], None]]:
+    """A bar with the time left on a terminal, nothing when piped."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeRemainingColumn
+    from rich.progress import Progress as Bars
+
+    columns = (
+        TextColumn("conditions"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.description}"),
+        TimeRemainingColumn(),
+    )
+    with Bars(*columns, console=Console(stderr=True), transient=True) as bars:
+        task = bars.add_task("", total=None)
+
+        def move(now: Progress) -> None:
+            told = f"{now.captures} captures, {now.results} results"
+            bars.update(task, completed=now.groups, total=now.groups_total, description=told)
+
+        yield move
 
 
 def _diff(home: Home, diff: tuple[str, str], where: tuple[Any, ...], form: str) -> int:
@@ -138,18 +196,33 @@ def _diff(home: Home, diff: tuple[str, str], where: tuple[Any, ...], form: str) 
         made = compare(catalogue, *diff, where=chosen(catalogue, *where))
     if form == "json":
         click.echo(json.dumps(made.as_json(), indent=1, ensure_ascii=False))
-        return DONE
-    columns = [
-        "title",
-        "condition_title",
-        "old",
-        "new",
-        "change",
-        "expanded_uncertainty",
-        "unit",
-        "rank_before",
-        "rank_after",
-        "why",
-    ]
-    show(made.rows(), columns, form, empty="no display has figures under both fingerprints")
+    elif form == "csv":
+        show(made.rows(), _CHANGE_COLUMNS, form)
+    else:
+        _show_difference(made)
     return DONE
+
+
+def _show_difference(made: Difference) -> None:
+    for name, old, new in made.parameters:
+        click.echo(f"{name}: {old} -> {new}")
+    rows = [
+        {
+            "display": d.title,
+            "condition": d.condition_title,
+            "quantity": d.quantity,
+            "old": quantity_text(d.quantity, d.unit, d.old, math.nan),
+            "new": quantity_text(d.quantity, d.unit, d.new, math.nan),
+            "change": quantity_text(d.quantity, d.unit, d.change, d.expanded_uncertainty),
+            "real": "yes" if d.significant else "not shown",
+            "rank": f"{_rank(d.rank_before)} -> {_rank(d.rank_after)}",
+            "why": list(d.why),
+        }
+        for d in made.displays
+    ]
+    columns = ["display", "condition", "quantity", "old", "new", "change", "real", "rank", "why"]
+    show(rows, columns, "table", empty="no display has figures under both fingerprints")
+
+
+def _rank(rank: int | None) -> str:
+    return "none" if rank is None else str(rank)

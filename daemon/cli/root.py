@@ -126,6 +126,7 @@ def _version(ctx: click.Context, _param: click.Parameter, wanted: bool) -> None:
 
 
 @click.group(
+    "greystep",
     cls=LazyGroup,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110},
     epilog="Begin with: greystep demo --home demo-home",

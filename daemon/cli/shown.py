@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import json
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -57,6 +58,21 @@ def show(rows: Rows, columns: Sequence[str], form: str, *, title: str = "", empt
         _rich(rows, _unlike(rows, columns), title)
     else:
         _plain(rows, columns)
+
+
+@contextmanager
+def counted(what: str, total: int | None = None) -> Iterator[Callable[[int], None]]:
+    """Gives a function to be told how many are done: a bar with the time left on a terminal, nothing when piped."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda done: bar.update(task, completed=done)
 
 
 def _unlike(rows: Rows, columns: Sequence[str]) -> list[str]:
