@@ -57,6 +57,7 @@ class Cluster:
         self._setup = setup
         self._factory = factory
         self._hand: dict[str, tuple[Batch, Any]] = {}
+        self._ahead = _AHEAD
         self._news, self._woken = threading.Event(), threading.Event()
         self._count, self._counted_s, self._peopled_s = 0, -math.inf, time.monotonic()
         try:
@@ -83,7 +84,7 @@ class Cluster:
 
     def room(self) -> int:
         """How many batches can be taken now."""
-        return _AHEAD * self.workers - len(self._hand)
+        return self._ahead * self.workers - len(self._hand)
 
     def submit(self, batch: Batch) -> None:
         """Hand a batch to the scheduler, which gives it to another worker when one is lost."""
@@ -120,7 +121,9 @@ class Cluster:
         """What came back. A result that was lost with its worker is ordered again: None."""
         batch, future = self._hand.pop(key)
         if future.status == "error":
-            # The scheduler gives up a task after several workers died with it in hand.
+            # The scheduler gives up a task after several workers died with it in hand, also when it only waited there: from
+            # now on nothing waits behind what may be the cause.
+            self._ahead = 1
             return Done(batch, death=Death(Step(), str(future.exception())))
         try:
             kind, content = future.result(timeout=_FETCH_S)
