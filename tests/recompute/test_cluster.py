@@ -128,6 +128,7 @@ def test_a_cluster_that_loses_a_worker_in_the_middle_gives_the_figures_of_one_ma
         cluster.close()
 
 
+@pytest.mark.soak
 @pytest.mark.parametrize("real", [1], indirect=True)
 def test_what_kills_every_worker_is_given_up_and_the_rest_is_computed(lab: Laboratory, real: RealCluster):
     lab.run(conditions=("off",))
