@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from greystep.daemon.catalogue.entries import Filter
 from greystep.daemon.home import Home
 from greystep.schema.errors import GreystepError
 
@@ -40,7 +41,7 @@ def build_report(home: Home, run: str | None = None) -> Path:
             write_assets(home.reports)
             runs = [run] if run else [r["run"] for r in sources.catalogue.runs()]
             pages = [_write_run(sources, name) for name in runs]
-            index = _write_shared(sources)
+            index = _write_shared(sources, run)
     except OSError as exc:
         raise GreystepError(
             f"the pages can't be written: {exc.strerror or exc}", where=str(home.reports), todo="check the disk"
@@ -87,13 +88,17 @@ def _write_run(sources: Sources, name: str) -> Path:
     return folder / "index.html"
 
 
-def _write_shared(sources: Sources) -> Path:
-    """Pages that rest on all runs: one a display, the comparisons, the index."""
+def _write_shared(sources: Sources, run: str | None) -> Path:
+    """Pages that rest on several runs: of the displays (only that of the run when there is one), the comparisons, the index."""
     reports = sources.home.reports
     frame = _frame(sources, "..")
+    chosen = sources.catalogue.runs(Filter(run=(run,))) if run else []
+    wanted = {r["dut"] for r in chosen}
     for dut in sources.catalogue.duts():
-        page = display_page(sources, dut["dut"])
-        write_page(reports / "displays" / f"{dut['dut']}.html", "display.html.j2", **frame, **page)
+        place = reports / "displays" / f"{dut['dut']}.html"
+        # The index links to every display: a page that is missing is made as well.
+        if not wanted or dut["dut"] in wanted or not place.exists():
+            write_page(place, "display.html.j2", **frame, **display_page(sources, dut["dut"]))
     frame = _frame(sources, ".")
     write_page(reports / "compare.html", "compare.html.j2", **frame, **compare_page(sources))
     return write_page(reports / "index.html", "index.html.j2", **frame, **index_page(sources))

@@ -107,7 +107,7 @@ def _glance(sources: Sources, groups: Sequence[GroupEvidence]) -> list[tuple[str
 
 
 def _viewer(parts: Sequence[ConditionPart]) -> Charted | None:
-    groups = [
+    groups: list[dict[str, Any]] = [
         {"title": p.group.title, "unit": p.seen.unit, "transitions": [t.record for t in p.seen.transitions]}
         for p in parts
         if p.seen.transitions
@@ -148,7 +148,7 @@ def _side_by_side(sources: Sources, run: RunEvidence) -> Charted | None:
     if not run.groups:
         return None
     group = run.groups[0]
-    rows = []
+    rows: list[dict[str, Any]] = []
     for method in _duration_methods(sources, group):
         for _, s in group.each(method, DURATION):
             if math.isfinite(s.figure.value):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from greystep.daemon.analysis.backend import Serial, home_setup
 from greystep.daemon.analysis.methods import load_methods, method_files
@@ -19,21 +21,28 @@ _IDS = IdSource()
 HOSTILE = '<script>alert("x")</script> & "quoted" </title>'
 
 
-def make_home(root, displays, *, levels=(0, 128, 255), repeats=3, samples=2500, rate_hz=50e3):
-    """A home; `displays` are (model, time constant in s) or (DUT, time constant). Returns it with the names of the runs."""
+def make_home(root, displays, *, levels=(0, 128, 255), repeats=3, samples=2500, rate_hz=50e3, methods=None, trend=False):
+    """A home with its runs.
+
+    Args:
+        displays: (model, time constant in s) or (DUT, time constant).
+        methods: ids of those to compute; None: all; empty: none.
+        trend: whether a slow series of the luminance meter is there as well.
+    """
     home = Home(root).create()
     host = PluginHost.load()
-    methods = load_methods(method_files(host.method_files, home.root), host.estimators, host.preparers)
+    known = load_methods(method_files(host.method_files, home.root), host.estimators, host.preparers)
     archive = Archive(home.raw)
     runs = []
     with Catalogue(home.catalogue, write=True) as catalogue:
         for display, tau in displays:
             dut = display if isinstance(display, DUT) else DUT(maker="Invented", model=display, panel="LCD")
             runs.append(_IDS.new())
-            captures = _captures(dut, runs[-1], tau, levels, repeats, samples, rate_hz)
+            captures = list(_captures(dut, runs[-1], tau, levels, repeats, samples, rate_hz))
+            captures += [_trend(captures[0])] if trend else []
             catalogue.add_captures([archive.write(c) for c in captures])
             catalogue.mark_run_ended(runs[-1])
-        chosen = methods.require()
+        chosen = known.require(*(methods or ())) if methods is None or methods else []
         declare(catalogue, chosen)
         scheduler = Scheduler(catalogue, chosen, Serial(make_engine(home_setup(home.root))))
         scheduler.offer(catalogue.backlog(scheduler.keys))
@@ -84,4 +93,22 @@ def _capture(dut, run, pair, name, total, steady, position, samples, segments, r
         to_level=np.array([pair[1 - i % 2] for i in range(segments)], np.int32),
         flags=np.zeros(segments, np.uint32),
         trigger_s=0.25 * np.arange(segments),
+    )
+
+
+def _trend(like):
+    """Half an hour of warming up, 3 % with a time constant of 300 s."""
+    times = np.arange(0, 1800, 5.0)
+    values = 100 * (1 - 0.03 * np.exp(-times / 300)) + np.random.default_rng(5).normal(0, 0.01, len(times))
+    return replace(
+        like,
+        meta=like.meta.model_copy(update={"id": _IDS.new(), "key": "c01-trend", "kind": "trend"}),
+        channels={"value": Channel(values[None, :], 1.0, 0.0, "cd/m2")},
+        start_s=0.0,
+        interval_s=5.0,
+        time_s=times,
+        from_level=np.array([255], np.int32),
+        to_level=np.array([255], np.int32),
+        flags=np.zeros(1, np.uint32),
+        trigger_s=np.zeros(1),
     )

@@ -148,10 +148,36 @@ def test_an_unreadable_raw_file_is_named_and_the_rest_is_drawn(tmp_path):
     assert "trace from level 0 to level 255" in page
 
 
+def test_a_run_without_figures_yet_has_a_page(tmp_path):
+    home, runs = make_home(tmp_path, [("Heron", 1e-3)], methods=[])
+    page = build_report(home, runs[0]).read_text(encoding="utf-8")
+    assert "Invented Heron" in page
+    assert page.count("<path d=") == 6
+
+
+def test_warm_up_is_drawn_with_its_figures(tmp_path):
+    home, runs = make_home(tmp_path, [("Heron", 1e-3)], methods=["warm-up", "band-first-entry"], trend=True)
+    page = build_report(home, runs[0]).read_text(encoding="utf-8")
+    assert 'id="chart-warm-up-series"' in page
+    assert "Time to stable" in page
+
+
+def test_one_run_renews_its_own_pages_and_those_that_rest_on_it(reported):
+    home, runs = reported
+    pages = {p: p.stat().st_mtime_ns for p in all_pages(home)}
+    build_report(home, runs[0])
+    renewed = {p.relative_to(home.reports).as_posix() for p, t in pages.items() if p.stat().st_mtime_ns != t}
+    own = {f"runs/{runs[0]}/index.html", f"runs/{runs[0]}/measurements.html"}
+    display = next(p for p in (home.reports / "displays").glob("*heron*")).name
+    assert renewed == own | {"index.html", "compare.html", f"displays/{display}"}
+
+
 def test_a_long_run_stays_below_five_megabytes(tmp_path):
     """110 transitions (11 levels) with 20 repeats each."""
     levels = tuple(round(i * 25.5) for i in range(11))
-    home, runs = make_home(tmp_path, [("Heron", 2e-3)], levels=levels, repeats=20, samples=2000)
+    home, runs = make_home(
+        tmp_path, [("Heron", 2e-3)], levels=levels, repeats=20, samples=2000, methods=["band-first-entry", "duration-10-90"]
+    )
     begun = time.process_time()
     page = build_report(home, runs[0])
     print(f"page of 110 transitions: {page.stat().st_size / 1e6:.2f} MB, {time.process_time() - begun:.2f} s CPU")
