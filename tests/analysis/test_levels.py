@@ -8,9 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from greystep.plugins.analysis.preparation.levels import asymptote, histogram_levels, resting_window
+from greystep.plugins.analysis.transition.digitiser import dither, undithered
 from greystep.plugins.analysis.transition.observation import observe
 from greystep.plugins.analysis.transition.refusal import Refusal
-from greystep.plugins.analysis.transition.rest import Rest, rest_of, undithered
+from greystep.plugins.analysis.transition.rest import Rest, rest_of
 
 from . import edges
 
@@ -53,6 +54,20 @@ def test_undithered_digitiser_is_off_by_up_to_half_a_code() -> None:
         float(np.rint(level + rng.normal(0, 0.3, 40000)).mean()) - level for level in np.linspace(0, 1, 40, endpoint=False)
     ]
     assert undithered(1.0, 0.3) == pytest.approx(float(np.std(errors)), rel=0.15)
+
+
+@pytest.mark.parametrize("noise", [0.05, 0.1, 0.2, 0.3, 0.5, 1.5])
+def test_noise_below_a_code_is_found_where_the_light_sweeps_over_the_codes(noise: float) -> None:
+    """Whatever code phase the two levels happen to have."""
+    q = 1 / 256
+    found = []
+    for seed in range(6):
+        levels = (0.13 + q * seed / 7, 0.93 + q * seed / 11)
+        subject = edges.transition(
+            edges.exponential(2e-3), levels=levels, noise=noise * q / 0.8, repeats=10, seed=seed, quantum=q, samples=6000
+        )
+        found.append(dither(subject.light, 1400, 2800, q) / q)
+    assert np.mean(found) == pytest.approx(noise, rel=0.25, abs=0.06)
 
 
 def _rest(source: str, **changes: object) -> Rest:

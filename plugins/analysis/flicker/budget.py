@@ -10,7 +10,7 @@ from greystep.schema.figure import Component
 from greystep.schema.trace import Array, Context, Steady
 
 from ..transition.jackknife import standard_error
-from ..transition.rest import undithered
+from ..transition.digitiser import undithered
 from .waveform import Folded
 
 

@@ -9,7 +9,7 @@ from greystep.schema.trace import Array
 from numpy.typing import NDArray
 
 from ..transition.noise import noise_of
-from ..transition.rest import undithered
+from ..transition.digitiser import undithered
 from .crossing import rising_crossing
 
 EDGE_PART = 0.05

@@ -180,12 +180,13 @@ def divided(row: Array, wave: Array, edge: NDArray[np.bool_], width: float) -> t
     out = row / np.maximum(wave, LIT)
     if good.all() or not good.any():
         return out, 0
-    reach = math.ceil(width)
     changes = np.diff(np.concatenate([[1], good.astype(np.int8), [1]]))
     longest = 0
     starts, ends = np.flatnonzero(changes < 0).tolist(), np.flatnonzero(changes > 0).tolist()
     for first, last in zip(starts, ends, strict=True):
         longest = max(longest, last - first)
+        # Twice the gap on either side: a cubic over more would not follow a transition that is as short as the period.
+        reach = min(math.ceil(width), max(2 * (last - first), 6))
         near = np.arange(max(0, first - reach), min(len(row), last + reach))
         near = near[good[near]]
         out[first:last] = _bridge(near, out, np.arange(first, last))
@@ -193,7 +194,7 @@ def divided(row: Array, wave: Array, edge: NDArray[np.bool_], width: float) -> t
 
 
 def _bridge(near: NDArray[np.int64], values: Array, at: NDArray[np.int64]) -> Array:
-    """Values in a gap by a cubic fitted to the lit samples of a period on either side; lower degree with few of them or
+    """Values in a gap by a cubic fitted to the lit samples near it on either side; lower degree with few of them or
     on one side."""
     if len(near) == 0:
         return np.full(len(at), float(np.mean(values)))

@@ -84,4 +84,5 @@ def extreme(
         return None
     span = max(1, int(min(width, (last - first) / 4)))
     at = first + int(np.argmax(smooth(height[first:last], span)))
-    return place_at(observation, float(at), smear, top=top)
+    # A fit that reached past the stretch would bend around the corner of the transition and ring.
+    return place_at(observation, float(at), smear, top=top, widest=max(3, min(at - first, last - 1 - at)))

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from ..preparation.curve import level_light
 from ..preparation.levels import asymptote, histogram_levels, resting_window
+from .digitiser import dither, undithered
 from .observation import Observation
 from .refusal import Refusal
 
@@ -107,32 +108,6 @@ def _trace_rest(observation: Observation, pre: int, post: int, quantum: float) -
     noise = dither(light, pre, post, quantum)
     u_code = undithered(quantum, noise)
     return Rest(float(starts.mean()), float(ends.mean()), "trace", starts, ends, pre, post, noise, u_code, u_code)
-
-
-def dither(light: Array, pre: int, post: int, quantum: float) -> float:
-    """Noise of single samples that dithers the digitiser's steps, judged by the quieter of the two resting parts.
-
-    A level between two codes makes noise of its own (Sheppard's q^2/12 is taken off); one in the middle of a code hides it.
-    """
-    if quantum <= 0:
-        return 0.0
-    quiet = min(float(light[:, :pre].var(axis=1).mean()), float(light[:, post:].var(axis=1).mean()))
-    return math.sqrt(max(quiet - quantum**2 / 12, 0.0))
-
-
-def undithered(quantum: float, noise: float) -> float:
-    """Standard uncertainty of the mean of many samples on a digitiser with this step and this noise.
-
-    The mean's error is a sawtooth of the level, of which noise s leaves the harmonics (q / pi k) exp(-2 pi^2 k^2 s^2 /
-    q^2): q/sqrt(12) without noise, nothing to speak of with noise above half a code (Widrow's theory of quantisation).
-    """
-    if quantum <= 0:
-        return 0.0
-    if noise <= 0:
-        return quantum / math.sqrt(12)
-    order = np.arange(1, 65)
-    left = np.exp(-4 * (math.pi * order * noise / quantum) ** 2) / order**2
-    return min(quantum / math.sqrt(12), quantum * math.sqrt(float(left.sum()) / 2) / math.pi)
 
 
 def _doubts(observation: Observation, rest: Rest, head: int, tail: int, noise: float) -> Rest | Refusal:

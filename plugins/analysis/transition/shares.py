@@ -140,7 +140,9 @@ def undershoot(transit: Transit) -> Figure:
 def preshoot(transit: Transit) -> Figure:
     """Greatest excursion against the step, before the transition (within three of its durations)."""
     top = math.copysign(1.0, transit.rest.step)
-    last = math.floor(transit.middle.place)
+    onset = transit.onset
+    end = transit.middle.place if isinstance(onset, Refusal) else onset.timing.terms[0][1].position
+    last = math.floor(end)
     first = max(0, math.floor(last - 4 * transit.middle.width - 8))
     place = transit.extreme(first, last, -top)
     return _excursion(transit, "preshoot", place, 0.0, -1.0)

@@ -12,10 +12,11 @@ from greystep.schema.trace import Context
 from numpy.typing import NDArray
 
 from ..preparation.folding import bins_of, folded
+from .digitiser import undithered
 from .instant import Instant
 from .jackknife import standard_error
 from .observation import Observation
-from .rest import Rest, undithered
+from .rest import Rest
 
 Array = NDArray[np.float64]
 
@@ -60,7 +61,7 @@ def timing_budget(
     parts.append(Component("time base", context.timebase_rel_u * timing.samples * dt, shared="timebase"))
     parts.append(Component("sampling interval", _sampling(timing) * dt, distribution="rectangular"))
     parts.append(Component("quantisation", _quantisation(timing, quantum, rest.dither) * dt, distribution="rectangular"))
-    parts.append(Component("shape within the fit", 0.3 * _root_sum(w * i.crossing.bias for w, i in timing.terms) * dt))
+    parts.append(Component("shape within the fit", 0.6 * _root_sum(w * i.crossing.bias for w, i in timing.terms) * dt))
     sensor = sum(w * i.sensor_shift for w, i in timing.terms)
     parts.append(Component("sensor bandwidth", SENSOR_REL_U * sensor * dt, shared="sensor"))
     window = sum(w * i.window_shift for w, i in timing.terms)
