@@ -15,6 +15,8 @@ WIDER = 1.6
 """A clipped try is repeated with a range so much wider."""
 _FLOOR = 0.02
 """The range is never narrower than this part of the widest that was seen, so that noise and dips don't clip."""
+_LEAST_V = 0.02
+"""Digitisers of 1 mV a division refuse less than 0.01 V, and the dark level of an OLED asks for less by chance."""
 
 
 @dataclass
@@ -53,7 +55,7 @@ def range_for(span: tuple[float, float], widest_v: float, limits: DigitiserLimit
         factor: wider by so much, after a clipped try.
     """
     low, high = span
-    need = max((high - low) * (1 + 2 * HEADROOM), widest_v * _FLOOR, 1e-4) * factor
+    need = max((high - low) * (1 + 2 * HEADROOM), widest_v * _FLOOR, _LEAST_V) * factor
     allowed = [r for r in (limits.ranges_v or ()) if r >= need]
     chosen = allowed[0] if allowed else (limits.ranges_v[-1] if limits.ranges_v else need)
     return ChannelSetup(range_v=float(chosen), offset_v=(low + high) / 2)
