@@ -28,8 +28,9 @@ def difference_in_words(verdict: Verdict, quantity: str) -> str:
         at_least = f"at least {_percent(min(least))} " if least else ""
         return f"{at_least}{way} ({verdict.reason}): a real difference"
     if part >= _TIMES - 1:
-        ends = f", interval {_times(verdict.relative_low)} to {_times(verdict.relative_high)}" if _known(verdict) else ""
-        return f"{_times(part)} times as {_adjective(quantity)}{ends}: a real difference"
+        low, high = _times(verdict.relative_low), _times(verdict.relative_high)
+        interval = f", interval {low} to {high}" if _known(verdict) and low != high else ""
+        return f"{_times(part)} times as {_adjective(quantity)}{interval}: a real difference"
     interval = ""
     if _known(verdict):
         low, high = (_percent(e) for e in sorted((abs(verdict.relative_low), abs(verdict.relative_high))))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from decimal import Decimal
 
 from .evidence import GroupEvidence, Stated
 from .rounding import compact, figure_text, quantity_of, shown_unit
@@ -69,7 +70,7 @@ def budget_of(s: Stated, title: str) -> Budget | None:
 
 
 def _small(value: float) -> str:
-    return f"{value:.2g}" if value == 0 or abs(value) >= 1e-4 else f"{value:.1e}"
+    return f"{Decimal(f'{value:.2g}'):f}" if value == 0 or abs(value) >= 1e-7 else f"{value:.1e}"
 
 
 def make_budgets(group: GroupEvidence, house: str) -> list[Budget]:

@@ -52,11 +52,11 @@ def compare_page(sources: Sources) -> dict[str, Any]:
 
 
 def _best_of_each(found: list[Standing]) -> list[Standing]:
-    """The fastest condition of each display, marked as mixed."""
+    """The fastest condition of each display, marked as mixed; a value before a bound, which ranks nobody surely."""
     from dataclasses import replace
 
     best: dict[str, Standing] = {}
-    for s in sorted(found, key=lambda s: (s.value != s.value, s.value)):
+    for s in sorted(found, key=lambda s: (s.value != s.value, bool(s.bound), s.value)):
         best.setdefault(s.dut, replace(s, flags=flags_of(s.flags, ("mixed",))))
     return list(best.values())
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from greystep.daemon.report import build_report
 from greystep.daemon.report.rendering import data_block
+from greystep.schema.dut import DUT
 from greystep.schema.errors import GreystepError
 
 from .homes import HOSTILE, make_home
@@ -170,6 +171,23 @@ def test_one_run_renews_its_own_pages_and_those_that_rest_on_it(reported):
     own = {f"runs/{runs[0]}/index.html", f"runs/{runs[0]}/measurements.html"}
     display = next(p for p in (home.reports / "displays").glob("*heron*")).name
     assert renewed == own | {"index.html", "compare.html", f"displays/{display}"}
+
+
+def test_before_and_after_a_firmware_change_is_told_apart(tmp_path):
+    def display(firmware):
+        return DUT(maker="Invented", model="Heron", panel="LCD", firmware=firmware)
+
+    displays = [(display("1.0"), 2e-3), (display("1.1"), 2e-3), (display("2.0"), 1e-3)]
+    home, _ = make_home(tmp_path, displays, methods=["band-first-entry"])
+    build_report(home)
+    (path,) = (home.reports / "displays").iterdir()
+    page = path.read_text(encoding="utf-8")
+    assert "Before and after" in page
+    assert all(f"firmware {v}" in page for v in ("1.0", "1.1", "2.0"))
+    changes = re.findall(r"<td>([^<]*(?:no difference shown|a real difference))</td>", page)
+    means = changes[:2]
+    assert means[0].endswith("no difference shown")
+    assert "faster" in means[1]
 
 
 def test_a_long_run_stays_below_five_megabytes(tmp_path):
