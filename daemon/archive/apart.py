@@ -16,7 +16,7 @@ from greystep.schema.errors import ArchiveError
 from pydantic import ValidationError
 
 Order = Literal["meta", "samples"]
-_TIME_LIMIT_S: Final = 60
+_TIME_LIMIT_S: Final = 20
 _MEMORY_LIMIT_BYTES: Final = 4 << 30
 
 

@@ -27,9 +27,10 @@ def read(folder: Path) -> dict[str, str]:
         if exc.errno in (errno.ENOENT, errno.ELOOP, errno.ENXIO, errno.ENOTDIR):
             return {}
         raise
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        return {}
     with os.fdopen(handle, "rb") as stream:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            return {}
         text = stream.read(_MOST_BYTES).decode("utf-8", "replace")
     out = {}
     for line in text.splitlines():

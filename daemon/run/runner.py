@@ -249,6 +249,11 @@ class Runner:
         )
 
     def _check_roles(self, plan: Plan, rig: Rig) -> None:
+        if not getattr(rig.pattern, "sync_output", True):
+            raise PlanError(
+                [Problem("the pattern source has no sync output to trigger on", "plan.toml")],
+                todo="take this plan with 'greystep capture'",
+            )
         bits = rig.pattern.bits()
         missing = []
         if plan.power and rig.meter("power") is None:

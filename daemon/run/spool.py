@@ -193,10 +193,11 @@ def _text_of(path: Path) -> str:
             kind = "a link" if path.is_symlink() else f"not readable ({exc.strerror})"
             raise PlanError([Problem(f"is {kind}; only regular files are accepted", path.name)]) from exc
         raise
+    status = os.fstat(handle)
+    if not stat.S_ISREG(status.st_mode):
+        os.close(handle)
+        raise PlanError([Problem("is not a regular file; only regular files are accepted", path.name)])
     with os.fdopen(handle, "rb") as stream:
-        status = os.fstat(handle)
-        if not stat.S_ISREG(status.st_mode):
-            raise PlanError([Problem("is not a regular file; only regular files are accepted", path.name)])
         if status.st_size > MAX_TOML_BYTES:
             raise PlanError([Problem(f"larger than {MAX_TOML_BYTES // 1024} KiB", path.name)])
         raw = stream.read(MAX_TOML_BYTES + 1)
