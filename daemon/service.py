@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
+from functools import partial
 from typing import Any, Final, TypeVar
 
 from greystep.daemon import supervisor
@@ -34,6 +35,7 @@ from greystep.daemon.run.status import NAME as STATUS
 from greystep.daemon.watch import Watcher
 from greystep.daemon.watch.intake import Intake
 from greystep.daemon.watch.watcher import Observer
+from greystep.schema.capture import CaptureHeader
 from greystep.schema.errors import GreystepError, MethodError
 from greystep.schema.ids import IdSource
 
@@ -42,6 +44,7 @@ _TURN_S: Final = 0.2
 _SPOOL_S: Final = 1.0
 _SCAN_S: Final = 20.0
 _BEAT_S: Final = 1.0
+_QUIET_S: Final = 3.0
 _RETRY_S: Final = 5.0
 _SCAN_TURN_S: Final = 1.0
 """A scan of a large archive leaves the loop so often, for the heartbeat."""
@@ -116,6 +119,8 @@ class _State:
     troubles: dict[str, str] = field(default_factory=dict)
     """Step of the loop -> what it met last."""
     report_problem: str = ""
+    arrived: dict[str, float] = field(default_factory=dict)
+    """Runs that came from elsewhere (imported, copied in) -> when their last capture was noticed."""
 
 
 class Service:
@@ -145,7 +150,9 @@ class Service:
         catalogue.failpoints = self._fail
         pool = Pool(home_setup(self.home.root), self.options.workers)
         analyst = Analyst(catalogue, methods, pool).start()
-        intake = Intake(self.archive, self.home.quarantine, analyst.notify, self.log, known=catalogue.known_paths())
+        intake = Intake(
+            self.archive, self.home.quarantine, partial(self._accepted, analyst), self.log, known=catalogue.known_paths()
+        )
         self.watcher.start()
         self._guarded("going dark", self._go_dark_after_crash)
         self._guarded("sweeping", self._sweep)
@@ -185,6 +192,7 @@ class Service:
                 due["scan"] = 0.0 if through is False else time.monotonic() + self.options.scan_s
             self._guarded("going on with the queue", self._keep_running)
             self._guarded("looking at ended runs", lambda: self._tell_ended(analyst, intake))
+            self._report_arrived()
             self._guarded("reporting", lambda: self._keep_reporting(analyst))
             if now >= due["beat"]:
                 self._beat(analyst, "running")
@@ -301,6 +309,19 @@ class Service:
         if self.options.notify_command:
             notify_by(self.options.notify_command, run, Journal(self.home.runs / run).state(), self.log)
 
+    def _accepted(self, analyst: Analyst, header: CaptureHeader) -> None:
+        analyst.notify(header)
+        if not (self.home.runs / header.meta.run).exists():
+            self.state.arrived[header.meta.run] = time.monotonic()
+
+    def _report_arrived(self) -> None:
+        """Runs from elsewhere have no journal that ends them: they get their page when nothing more has come for a while."""
+        quiet = [run for run, last in self.state.arrived.items() if time.monotonic() - last > _QUIET_S]
+        for run in quiet:
+            del self.state.arrived[run]
+            if not (self.home.reports / "runs" / run).exists():
+                self.state.to_report.append(run)
+
     def _keep_reporting(self, analyst: Analyst) -> None:
         if not self.state.to_report or not self.options.report:
             return
@@ -327,7 +348,7 @@ class Service:
 
     def _nothing_left(self, analyst: Analyst) -> bool:
         busy = any(t is not None and t.is_alive() for t in (self.state.runner, self.state.reporting))
-        if busy or self.spool.waiting() or (self.options.report and self.state.to_report):
+        if busy or self.state.arrived or self.spool.waiting() or (self.options.report and self.state.to_report):
             return False
         if any(q.state != "paused" for q in open_runs(self.home, self.state.told_ended)):
             return False

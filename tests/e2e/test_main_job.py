@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import signal
 import subprocess
 import sys
@@ -173,3 +174,30 @@ def test_a_second_service_on_the_same_home_is_refused_in_one_line(lab: Lab):
     assert done.returncode == 1
     assert len(done.stderr.strip().splitlines()) == 1
     assert "another service" in done.stderr
+
+
+@pytest.mark.timeout(200)
+def test_traces_from_elsewhere_get_their_figures_and_page_from_the_running_service(lab: Lab, tmp_path: Path):
+    # Exponential of 5 ms: 10-90 duration ln(9) * 5 ms (closed form).
+    lines = ["time_s,v1,v2"]
+    for i in range(4000):
+        t = i * 5e-5
+        v = 0.2 + (2.0 * -math.expm1(-(t - 0.05) / 5e-3) if t > 0.05 else 0.0)
+        lines.append(f"{t:.6f},{v + 1e-3 * math.sin(i * 12.9898):.6f},{v + 1e-3 * math.sin(i * 78.233):.6f}")
+    (tmp_path / "rise.csv").write_text("\n".join(lines))
+    (tmp_path / "manifest.toml").write_text(
+        '[dut]\nmodel = "Recorded Elsewhere"\n[condition]\nrefresh_rate_hz = 60.0\n[[capture]]\nkind = "step"\n'
+        'from_level = 0\nto_level = 255\nfile = "rise.csv"\ntime = "time_s"\nlight = ["v1", "v2"]\n'
+    )
+    before = {p.name for p in (lab.home.reports / "runs").iterdir()}
+    command = [sys.executable, "-m", "greystep.daemon", "--home", str(lab.home.root), "import", str(tmp_path / "manifest.toml")]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stderr
+
+    def page() -> bool:
+        return any(p.name not in before for p in (lab.home.reports / "runs").iterdir() if not p.name.startswith("."))
+
+    lab.wait(page, "the page of the import")
+    found = [m for m in figures(lab, "duration-10-90", "transition_duration") if "recorded-elsewhere" in m.dut]
+    assert [m.figure.value for m in found] == [pytest.approx(math.log(9) * 5e-3, rel=0.01)]
+    assert "imported" in found[0].figure.flags
