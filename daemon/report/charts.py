@@ -31,6 +31,13 @@ def _unit(unit: str) -> str:
     return unit.replace("cd/m2", "cd/m²")
 
 
+def _zoom() -> Any:
+    """Drag to move; the wheel zooms with Ctrl only, so that it goes on scrolling the page."""
+    import altair as alt
+
+    return alt.selection_interval(bind="scales", name="zoom", zoom="wheel![event.ctrlKey]")
+
+
 def _series(field: str, names: Sequence[str]) -> tuple[Any, Any]:
     """Colour and shape of series with one legend for both: their scales must name the same domain, or it splits in two."""
     import altair as alt
@@ -48,7 +55,7 @@ def trace_viewer(unit: str, methods: Sequence[str]) -> Spec:
 
     x = alt.X("t:Q", title="time from the level command, ms")
     y = alt.Y("low:Q", title=f"light, {_unit(unit)}", scale=alt.Scale(zero=False))
-    zoom = alt.selection_interval(bind="scales", name="zoom")
+    zoom = _zoom()
     raw = alt.Chart(alt.NamedData(name="raw")).mark_area(opacity=0.16, clip=True).encode(x=x, y=y, y2="high:Q")
     band = alt.Chart(alt.NamedData(name="mean")).mark_area(opacity=0.3, clip=True).encode(x=x, y=y, y2="high:Q")
     line = alt.Chart(alt.NamedData(name="mean")).mark_line(clip=True).encode(x=x, y="mean:Q").add_params(zoom)
@@ -179,7 +186,7 @@ def lines(
         .properties(height=height)
     )
     if zoom:
-        chart = chart.add_params(alt.selection_interval(bind="scales", name="zoom"))
+        chart = chart.add_params(_zoom())
     return _made(chart, alt_text, rows=rows)
 
 

@@ -117,7 +117,7 @@ def _viewer(parts: Sequence[ConditionPart]) -> Charted | None:
     methods = list(dict.fromkeys(m["method"] for g in groups for t in g["transitions"] for m in t["marks"]))
     caption = (
         "Mean of the repeats as a line, all repeats as a band; where backlight ripple was removed, the wider pale band is the "
-        "trace before. Dashed: reference levels of the house method. Drag to move, turn the wheel to zoom, double-click to see "
+        "trace before. Dashed: reference levels of the house method. Drag to move, Ctrl and wheel to zoom, double-click to see "
         "it whole."
     )
     return Charted("trace", charts.trace_viewer(groups[0]["unit"], methods), caption, {"groups": groups})

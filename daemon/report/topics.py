@@ -108,4 +108,8 @@ def _find(sources: Sources, group: GroupEvidence, quantity: str) -> Line | None:
         s = group.whole(method, quantity)
         if s is not None:
             return line_of(group, s, method)
+    for method in sources.methods.methods:  # slow series are figures of one capture, not of a condition
+        for capture, s in group.each(method, quantity):
+            if capture.kind == "trend":
+                return line_of(group, s, method)
     return None

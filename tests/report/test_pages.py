@@ -160,7 +160,8 @@ def test_warm_up_is_drawn_with_its_figures(tmp_path):
     home, runs = make_home(tmp_path, [("Heron", 1e-3)], methods=["warm-up", "band-first-entry"], trend=True)
     page = build_report(home, runs[0]).read_text(encoding="utf-8")
     assert 'id="chart-warm-up-series"' in page
-    assert "Time to stable" in page
+    section = page[page.index('id="topic-warm-up"') :]
+    assert re.search(r"Time to stable<br>.*?<span class=\"number\">[≤≥ ]*[\d.]+( ± [\d.]+)? min", section, re.DOTALL)
 
 
 def test_one_run_renews_its_own_pages_and_those_that_rest_on_it(reported):
