@@ -55,13 +55,29 @@ def _age_s(utc: object) -> float:
         return float("inf")
 
 
-def runs_now(home: Home, ended: int = ENDED_SHOWN) -> list[dict[str, Any]]:
-    """The last runs that ended, then the open ones in the order in which they are taken."""
+def runs_now(home: Home, ended: int = ENDED_SHOWN, known_ended: set[str] | None = None) -> list[dict[str, Any]]:
+    """The last runs that ended, then the open ones in the order in which they are taken.
+
+    Args:
+        home: the home.
+        ended: how many of those that ended.
+        known_ended: runs whose journals need not be read again; runs that were seen to have ended are added.
+    """
     from greystep.daemon.run.queue import open_runs, run_folders
 
-    order = {q.run: q for q in open_runs(home)}
-    over = [p for p in run_folders(home) if p.name not in order][-ended:] if ended else []
-    return [_run(p) for p in [*over, *(q.folder for q in order.values())]]
+    known = set() if known_ended is None else known_ended
+    order = {q.run: q for q in open_runs(home, known)}
+    over = [p for p in run_folders(home) if p.name not in order]
+    made = [_run(p) for p in [*(over[-ended:] if ended else []), *(q.folder for q in order.values())]]
+    known.update(r["run"] for r in made if r["state"] not in OPEN)
+    known.update(p.name for p in over if p.name not in {r["run"] for r in made})
+    return made
+
+
+def queue_left_s(runs: list[dict[str, Any]]) -> float | None:
+    """Time until all runs are done that are neither paused nor over, in s; None when there is none."""
+    waiting = [r for r in runs if r["state"] in OPEN and r["state"] != "paused"]
+    return round(sum(r["time_left_s"] or 0.0 for r in waiting), 1) if waiting else None
 
 
 def _run(folder: Path) -> dict[str, Any]:

@@ -12,7 +12,7 @@ import click
 
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .shown import chosen_home, format_option, on_terminal, show
-from .situation import OPEN, inbox_now, rejected_now, runs_now, service_now
+from .situation import OPEN, inbox_now, queue_left_s, rejected_now, runs_now, service_now
 
 if TYPE_CHECKING:
     from greystep.daemon.home import Home
@@ -39,8 +39,15 @@ def status(follow: bool, form: str, home_dir: str | None, debug: bool) -> int:
     return _follow(home, form)
 
 
-def _look(home: Home) -> dict[str, Any]:
-    return {"service": service_now(home), "runs": runs_now(home), "inbox": inbox_now(home), "rejected": rejected_now(home)}
+def _look(home: Home, known_ended: set[str] | None = None) -> dict[str, Any]:
+    runs = runs_now(home, known_ended=known_ended)
+    return {
+        "service": service_now(home),
+        "runs": runs,
+        "queue_left_s": queue_left_s(runs),
+        "inbox": inbox_now(home),
+        "rejected": rejected_now(home),
+    }
 
 
 def _show(now: dict[str, Any], form: str) -> None:
@@ -59,6 +66,9 @@ def _show(now: dict[str, Any], form: str) -> None:
 def _head(now: dict[str, Any]) -> list[str]:
     service, inbox, rejected = now["service"], now["inbox"], now["rejected"]
     lines = [_service(service)]
+    open_ = sum(r["state"] in OPEN for r in now["runs"])
+    if open_ > 1:
+        lines.append(f"{open_} runs in the queue, about {duration(now['queue_left_s']) or 'no time'} left in all")
     if inbox:
         waits = "" if service["state"] in ("running", "silent") else ", waiting for a service ('greystep serve')"
         lines.append(f"in the inbox{waits}: {', '.join(inbox[:8])}{' ...' if len(inbox) > 8 else ''}")
@@ -110,9 +120,10 @@ def _cautions(now: dict[str, Any]) -> list[str]:
 def _follow(home: Home, form: str) -> int:
     followed: dict[str, dict[str, Any]] = {}
     before = ""
+    known_ended: set[str] = set()
     with _screen(form) as screen:
         while True:
-            now = _look(home)
+            now = _look(home, known_ended)
             going = [r for r in now["runs"] if r["state"] in OPEN]
             followed |= {r["run"]: r for r in now["runs"] if r in going or r["run"] in followed}
             before = screen(now, before)

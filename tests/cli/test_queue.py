@@ -148,6 +148,7 @@ def test_status_does_not_write_or_lock(home: Home, run: str):
         (-1, None, "no service is running"),
         ("x", "x", "no service is running"),
     ],
+    ids=["hanging", "gone", "no process", "nonsense"],
 )
 def test_a_heartbeat_of_a_dead_or_hanging_service_is_not_believed(home: Home, pid: object, utc: object, words: str):
     (home.root / "status.json").write_text(json.dumps({"state": "running", "pid": pid, "utc": utc}))
@@ -241,3 +242,47 @@ def test_a_second_service_on_a_home_is_refused_in_one_line(home: Home):
         done = process(home.root, "serve", "--once", "--quiet")
     assert done.returncode == 1
     assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_waiting_without_a_service_is_refused_before_anything_is_placed(home: Home, plan: Path):
+    done = greystep(home.root, "submit", "--wait", str(plan))
+    assert done.exit_code == 1
+    assert "greystep serve" in one_line(done)
+    assert list(home.inbox.glob("*.toml")) == []
+
+
+@pytest.mark.parametrize(
+    ("event", "flagged", "code"), [("finished", 0, 0), ("finished", 2, 3), ("failed", 0, 1), ("cancelled", 0, 1)]
+)
+def test_waiting_ends_with_the_run_and_its_exit_code(home: Home, plan: Path, event: str, flagged: int, code: int):
+    import threading
+    import time
+
+    beat = {"state": "running", "pid": os.getpid(), "utc": "2099-01-01T00:00:00Z"}
+    (home.root / "status.json").write_text(json.dumps(beat))
+
+    def serve() -> None:
+        """What a service does, as far as files tell."""
+        spool = Spool(home, IdSource())
+        runs: list[str] = []
+        limit = time.monotonic() + 20
+        while not runs and time.monotonic() < limit:
+            runs, _ = spool.scan()
+            time.sleep(0.05)
+        (home.runs / runs[0] / "status.json").write_text(json.dumps({"done": 20, "flagged": flagged}))
+        Journal(home.runs / runs[0]).append(event)
+
+    thread = threading.Thread(target=serve)
+    thread.start()
+    done = greystep(home.root, "submit", "--wait", str(plan))
+    thread.join()
+    assert done.exit_code == code, done.output
+    assert event in done.output
+
+
+def test_the_time_left_of_the_whole_queue_is_told(home: Home, plan: Path, run: str):
+    greystep(home.root, "submit", str(plan))
+    Spool(home, IdSource()).scan()
+    now = json.loads(greystep(home.root, "status", "--format", "json").output)
+    assert now["queue_left_s"] == pytest.approx(sum(r["time_left_s"] for r in now["runs"]))
+    assert "2 runs in the queue" in greystep(home.root, "status").output
