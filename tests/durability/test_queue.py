@@ -1,0 +1,150 @@
+"""The queue: the most important plan first, asked to stop it stops, and goes on where it stopped; somebody is told."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import time
+
+import pytest
+from greystep.daemon.run.journal import Journal
+from greystep.daemon.run.queue import open_runs
+from greystep.daemon.run.requests import ask
+
+from .laboratory import Laboratory, plan_text
+
+
+def test_the_highest_priority_runs_first_then_the_oldest(laboratory: Laboratory):
+    laboratory.submit(plan_text("low", extra="priority = -1"), "0" * 25 + "1-plan.toml")
+    laboratory.submit(plan_text("first", extra="priority = 5"), "0" * 25 + "2-plan.toml")
+    laboratory.submit(plan_text("second", extra="priority = 5"), "0" * 25 + "3-plan.toml")
+    laboratory.start_bare()
+    assert laboratory.ended() == 0
+    begun = {}
+    for folder in laboratory.runs():
+        status = json.loads((folder / "status.json").read_text())
+        begun[status["plan"]] = next(e.utc for e in Journal(folder).entries() if e.event == "started")
+    assert sorted(begun, key=begun.__getitem__) == ["first", "second", "low"]
+    laboratory.judge_archive()
+
+
+def test_paused_stays_paused_over_a_restart_until_resumed(laboratory: Laboratory):
+    laboratory.submit(plan_text(repeats=8, hold_s=0.3))
+    laboratory.start_bare(once=False)
+    laboratory.wait(laboratory.captures, "the first capture")
+    laboratory.ask("pause")
+    laboratory.wait(lambda: laboratory.state() == "paused", "the pause")
+    assert laboratory.stop(signal.SIGKILL) == -signal.SIGKILL
+    laboratory.start_bare()
+    assert laboratory.ended() == 0
+    assert laboratory.state() == "paused"
+    before = set(laboratory.journalled())
+    laboratory.ask("resume")
+    laboratory.start_bare()
+    assert laboratory.ended() == 0
+    assert laboratory.state() == "finished"
+    assert before <= set(laboratory.journalled())
+    laboratory.judge_archive()
+
+
+def test_cancelled_before_it_began(laboratory: Laboratory):
+    laboratory.submit()
+    laboratory.start_bare(once=False, failpoints="run.begin=kill@1")
+    laboratory.ended()
+    ask(laboratory.runs()[0], "cancel")
+    laboratory.start_bare()
+    assert laboratory.ended() == 0
+    assert laboratory.state() == "cancelled"
+    assert laboratory.captures() == []
+
+
+def test_somebody_is_told_once_and_a_hanging_command_holds_nothing_up(laboratory: Laboratory):
+    told = laboratory.home.root / "told.txt"
+    script = laboratory.home.root / "tell.py"
+    script.write_text(f"import sys, time\nopen({str(told)!r}, 'a').write(' '.join(sys.argv[1:]) + '\\n')\ntime.sleep(600)\n")
+    laboratory.submit()
+    laboratory.start("--notify", f"{sys.executable} {script}")
+    laboratory.wait(told.exists, "the notification")
+    laboratory.wait(lambda: told.read_text().endswith("\n"), "the line")
+    assert laboratory.stop() == 0
+    laboratory.start("--notify", f"{sys.executable} {script}")
+    laboratory.wait(lambda: laboratory.told().count("service started") == 2, "the second start")
+    time.sleep(2)
+    assert laboratory.stop() == 0
+    assert told.read_text() == f"{laboratory.runs()[0].name} finished\n"
+
+
+def test_journals_of_ended_runs_are_not_read_again(laboratory: Laboratory):
+    laboratory.submit()
+    laboratory.start_bare()
+    assert laboratory.ended() == 0
+    name = laboratory.runs()[0].name
+    assert open_runs(laboratory.home) == []
+    (laboratory.runs()[0] / "journal.jsonl").unlink()  # would be open again, if it were looked at
+    assert open_runs(laboratory.home, {name}) == []
+    assert [q.run for q in open_runs(laboratory.home)] == [name]
+
+
+FAULTS = [
+    ("digitiser", "silence", {"match": "CURV"}),
+    ("digitiser", "garbage", {"after": 10}),
+    ("digitiser", "half", {"after": 25}),
+    ("digitiser", "wrong_length", {}),
+    ("digitiser", "disconnect", {"after": 20}),
+    ("digitiser", "reboot", {"after": 20}),
+    ("digitiser", "stuck_trigger", {}),
+    ("digitiser", "swapped", {"after": 15}),
+    ("digitiser", "stale", {"after": 20, "delay_s": 12.0}),
+    ("digitiser", "error_queue_full", {"after": 15}),
+    ("digitiser", "drip", {"after": 12, "every_s": 0.3}),
+    ("pattern", "silence", {"after": 12}),
+    ("pattern", "disconnect", {"after": 14}),
+    ("pattern", "garbage", {"after": 12}),
+    ("pattern", "reboot", {"after": 18}),
+    ("luminance", "silence", {"after": 3}),
+    ("luminance", "garbage", {"after": 3}),
+]
+QUICK = {("digitiser", "disconnect"), ("pattern", "garbage")}
+
+
+@pytest.mark.parametrize(
+    ("instrument", "kind", "how"),
+    [pytest.param(*f, marks=() if f[:2] in QUICK else pytest.mark.soak, id=f"{f[0]}-{f[1]}") for f in FAULTS],
+)
+def test_a_passing_fault_is_retried_and_the_run_finishes(laboratory: Laboratory, instrument: str, kind: str, how: dict):
+    if "match" in how:
+        how = {"after": 22}
+    number = laboratory.bench.fault(instrument, kind, **how)
+    laboratory.submit()
+    laboratory.start_bare()
+    assert laboratory.ended(100) == 0
+    assert laboratory.bench.hits(number) == 1, "the fault never happened"
+    assert laboratory.state() in ("finished", "failed")
+    assert laboratory.state() == "finished", laboratory.status()
+    assert laboratory.level() == 0
+    laboratory.judge_archive()
+
+
+@pytest.mark.soak
+@pytest.mark.parametrize(
+    ("instrument", "kind"),
+    [(i, k) for i in ("digitiser", "pattern") for k in ("silence", "garbage", "disconnect", "other_instrument", "refuse")],
+)
+def test_a_lasting_fault_fails_the_run_with_a_message_and_keeps_the_captures(
+    laboratory: Laboratory, instrument: str, kind: str
+):
+    laboratory.submit(plan_text(repeats=10, hold_s=0.3, steady_s=0.3))
+    laboratory.start_bare(once=False)
+    laboratory.wait(laboratory.captures, "the first capture")
+    kept = set(laboratory.captures())
+    number = laboratory.bench.fault(instrument, kind, times=100_000)
+    begun = time.monotonic()
+    laboratory.wait(lambda: laboratory.state() == "failed", "the failure", 110)
+    print(f"{instrument} {kind}: failed after {time.monotonic() - begun:.0f} s: {laboratory.status()['reason']}")
+    assert laboratory.bench.hits(number) > 0
+    assert instrument in str(laboratory.status()["reason"])
+    laboratory.bench.clear_faults()
+    assert laboratory.stop() == 0
+    assert kept <= set(laboratory.captures())
+    laboratory.judge_archive()
