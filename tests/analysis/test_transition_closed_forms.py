@@ -9,7 +9,7 @@ import pytest
 from greystep.plugins.analysis.transition.estimator import TransitionEstimator
 from greystep.plugins.analysis.transition.parameters import TransitionParameters
 from greystep.plugins.analysis.transition.reference import reference_level
-from greystep.schema.dut import Sensor
+from greystep.schema.dut import Condition, Sensor
 from greystep.schema.figure import Figure
 from greystep.schema.trace import Context, Transition
 from greystep.schema.uncertainty import combine
@@ -242,3 +242,23 @@ def test_duration_of_one_sample_is_only_an_upper_bound() -> None:
     f = figures(subject)["transition_duration"]
     assert f.bound == "<="
     assert 0 < f.value < 10 * subject.interval_s
+
+
+@pytest.mark.parametrize("noise", [0.002, 0.01, 0.02])
+def test_settling_sees_a_trough_that_leaves_the_band_by_less_than_the_noise(noise: float):
+    # Second order, damping 0.4, natural frequency 1000 rad/s: the first trough of 6.44 % leaves the 5 % band once more, so it
+    # settles at 7.608781 / 1000 s from the step (closed form), which is far behind the entry before the trough.
+    damping, omega, interval = 0.4, 1e3, 1e-5
+    damped = math.sqrt(1 - damping**2)
+    times = -0.01 + interval * np.arange(6000)
+    x = omega * np.clip(times, 0, None)
+    step = np.where(times > 0, 1 - np.exp(-damping * x) * (np.cos(damped * x) + damping / damped * np.sin(damped * x)), 0.0)
+    half = float(np.interp(0.5, step[: int(0.013 / interval)], times[: int(0.013 / interval)]))
+    estimator = TransitionEstimator()
+    for seed in range(5):
+        noisy = step + np.random.default_rng(seed).normal(0, noise, (8, len(times)))
+        transition = Transition(0, 255, noisy, float(times[0]), interval, unit="cd/m2", wanted_repeats=8)
+        context = Context(condition=Condition(refresh_rate_hz=60.0))
+        figures = estimator.estimate(transition, context, estimator.Parameters())
+        settling = next(f for f in figures if f.quantity == "settling_duration")
+        assert settling.value == pytest.approx(7.608781e-3 - half, rel=0.02), seed

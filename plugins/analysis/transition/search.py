@@ -145,7 +145,38 @@ def find_end(
             break
         most = place[0] / 4
     assert place is not None
+    if rule == "settled":
+        place = _left_again(scaled, noise, after, (level, top), place, width, middle)
+        if place is None:
+            return None
     return after + place[0], sigma / distance, place[1]
+
+
+def _left_again(
+    scaled: Array,
+    noise: float,
+    after: int,
+    band: tuple[float, float],
+    place: tuple[float, bool],
+    width: int,
+    middle: Middle,
+) -> tuple[float, bool] | None:
+    """The later place at which the band is entered for good, when the hysteresis hid that it was left once more.
+
+    A ripple that leaves the band by less than the hysteresis shows in a wider mean, whose noise is smaller; such a mean only
+    counts when it tells of an excursion well apart from the place found before, because it also smears the edge itself.
+    """
+    wide = 2 * width
+    while wide <= middle.width:
+        begin = max(0, after - wide)
+        trace = smooth(scaled[begin:], wide)[after - begin :]
+        later = _last(trace, *band, CLEAR * noise / math.sqrt(wide))
+        if later is None:
+            return None
+        if later[0] > place[0] + 2 * wide:
+            place = later
+        wide *= 2
+    return place
 
 
 def _first(trace: Array, level: float, clear: float) -> tuple[float, bool] | None:
