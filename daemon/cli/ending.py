@@ -29,13 +29,15 @@ def told(command: Callable[P, int]) -> Callable[P, None]:
         except GreystepError as exc:
             if _debug(context):
                 raise
-            click.echo(str(exc), err=True)
+            click.echo(_printable(str(exc)), err=True)
             code = WRONG_USE if isinstance(exc, InputError) else FAILED
         except Exception as exc:
             if _debug(context):
                 raise
             reason = (str(exc).splitlines() or [""])[0][:300]
-            click.echo(f"{context.command_path}: {_kind(exc)}: {reason} (the same with --debug tells more)", err=True)
+            click.echo(
+                f"{context.command_path}: {_kind(exc)}: {_printable(reason)} (the same with --debug tells more)", err=True
+            )
             code = FAILED
         context.exit(code)
 
@@ -44,6 +46,13 @@ def told(command: Callable[P, int]) -> Callable[P, None]:
 
 def _debug(context: click.Context) -> bool:
     return bool(context.params.get("debug") or context.find_root().params.get("debug"))
+
+
+def _printable(text: str) -> str:
+    """Line by line: an error may quote a file's name, or what an instrument sent."""
+    from .shown import printable
+
+    return "\n".join(printable(line) for line in text.split("\n"))
 
 
 def _kind(exc: Exception) -> str:

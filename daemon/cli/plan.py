@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from .ending import DONE, FLAGGED, debug_option, home_option, told
-from .shown import chosen_home
+from .shown import chosen_home, printable
 from .status import duration
 
 if TYPE_CHECKING:
@@ -131,4 +131,4 @@ def outline(checked: Checked) -> str:
     ]
     if checked.flash.above_threshold:
         lines.append(f"caution: {checked.flash.reason}. {CAUTION}")
-    return "\n".join(lines)
+    return "\n".join(printable(line) for line in lines)

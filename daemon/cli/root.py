@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from io import TextIOWrapper
 from typing import Any, Final
 
 import click
@@ -40,7 +41,9 @@ COMMANDS: Final[dict[str, dict[str, tuple[str, str]]]] = {
     "Bench and archive": {
         "archive": ("archive:archive", "Verify and rebuild the raw archive."),
         "instruments": ("instruments:instruments", "Find and check instruments."),
+        "service-unit": ("service_unit:service_unit", "Print a systemd unit or launchd agent for the service."),
         "plugins": ("plugins:plugins", "List the loaded plugins."),
+        "plugin": ("plugin:plugin", "Start a plugin of your own."),
         "completion": ("completion:completion", "Print the completion script of a shell."),
     },
 }
@@ -89,6 +92,9 @@ class LazyGroup(click.Group):
     ) -> Any:
         """Run, and exit with the contract's codes; wrong use is told in one line."""
         name = prog_name or "greystep"
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, TextIOWrapper):
+                stream.reconfigure(errors="replace")  # a sign that the terminal has no code for must not end a command
         try:
             code = super().main(args, name, complete_var or "_GREYSTEP_COMPLETE", standalone_mode=False, **extra)
             sys.stdout.flush()

@@ -82,8 +82,13 @@ def _unlike(rows: Rows, columns: Sequence[str]) -> list[str]:
     same = {c: _cell(rows[0].get(c)) for c in columns if len({_cell(r.get(c)) for r in rows}) == 1}
     told = [f"{c.replace('_', ' ')}: {text}" for c, text in same.items() if text]
     if told:
-        click.echo(", ".join(told))
+        click.echo(printable(", ".join(told)))
     return [c for c in columns if c not in same] or list(columns[:1])
+
+
+def printable(text: str) -> str:
+    """Text from elsewhere, such as a file's name, without what would steer a terminal or hide letters."""
+    return text if text.isprintable() else "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
 
 
 def _cell(value: Any, joint: str = ", ") -> str:
@@ -95,7 +100,7 @@ def _cell(value: Any, joint: str = ", ") -> str:
 
 
 def _plain(rows: Rows, columns: Sequence[str]) -> None:
-    cells = [[_cell(r.get(c)) for c in columns] for r in rows]
+    cells = [[printable(_cell(r.get(c))) for c in columns] for r in rows]
     widths = [max(len(c), *(len(row[i]) for row in cells)) for i, c in enumerate(columns)]
     for line in [list(columns), *cells]:
         click.echo("  ".join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip())
@@ -117,5 +122,5 @@ def drawn_table(rows: Rows, columns: Sequence[str], title: str = "") -> Any:
         numeric = all(isinstance(r.get(column), (int, float, type(None))) for r in rows)
         table.add_column(column.replace("_", " "), justify="right" if numeric else "left", overflow="fold")
     for row in rows:
-        table.add_row(*(escape(_cell(row.get(c))) for c in columns))
+        table.add_row(*(escape(printable(_cell(row.get(c)))) for c in columns))
     return table

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .ending import DONE, FLAGGED, debug_option, home_option, told
-from .shown import chosen_home, format_option, on_terminal, show
+from .shown import chosen_home, format_option, on_terminal, printable, show
 from .situation import OPEN, inbox_now, queue_left_s, rejected_now, runs_now, service_now
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def _look(home: Home, known_ended: set[str] | None = None) -> dict[str, Any]:
 
 def _show(now: dict[str, Any], form: str) -> None:
     if form == "json":
-        click.echo(json.dumps(now, indent=1, ensure_ascii=False))
+        click.echo(json.dumps(now, indent=1))
     elif form == "csv":
         show(now["runs"], ["run"], form) if now["runs"] else csv.writer(sys.stdout).writerow(["run"])
     else:
@@ -74,7 +74,7 @@ def _head(now: dict[str, Any]) -> list[str]:
         lines.append(f"in the inbox{waits}: {', '.join(inbox[:8])}{' ...' if len(inbox) > 8 else ''}")
     if rejected:
         lines.append(f"set aside in inbox/rejected, each with its reason: {', '.join(rejected[-4:])}")
-    return lines
+    return [printable(line) for line in lines]
 
 
 def _service(service: dict[str, Any]) -> str:
@@ -149,9 +149,9 @@ def _screen(form: str) -> Any:
 
 def _json_line(now: dict[str, Any], before: str) -> str:
     """One object a line; what changes every second without meaning anything is no change."""
-    text = json.dumps(now["runs"] + [now["inbox"]], ensure_ascii=False)
+    text = json.dumps(now["runs"] + [now["inbox"]])
     if text != before:
-        click.echo(json.dumps(now, ensure_ascii=False))
+        click.echo(json.dumps(now))
         sys.stdout.flush()
     return text
 
@@ -167,7 +167,7 @@ def _changes(now: dict[str, Any], before: str) -> str:
             )
     for line in lines:
         if line not in before.split("\n"):
-            click.echo(line)
+            click.echo(printable(line))
     sys.stdout.flush()
     return "\n".join(lines) or " "
 

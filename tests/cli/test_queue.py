@@ -286,3 +286,30 @@ def test_the_time_left_of_the_whole_queue_is_told(home: Home, plan: Path, run: s
     now = json.loads(greystep(home.root, "status", "--format", "json").output)
     assert now["queue_left_s"] == pytest.approx(sum(r["time_left_s"] for r in now["runs"]))
     assert "2 runs in the queue" in greystep(home.root, "status").output
+
+
+HOSTILE = "\x1b[2J\x1b]0;owned\x07\u202egnp.exe"
+
+
+def test_names_from_elsewhere_cannot_steer_the_terminal(home: Home):
+    (home.inbox / f"a{HOSTILE}.toml").write_text(PLAN)
+    (home.inbox / os.fsdecode(b"bytes\xff\xfe.toml")).write_text(PLAN)
+    done = process(home.root, "status")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert not set("\x1b\x07\u202e") & set(done.stdout)
+    assert len(json.loads(process(home.root, "status", "--format", "json").stdout)["inbox"]) == 2
+    refused = process(home.root, "plan", "check", f"b{HOSTILE}.toml")
+    assert refused.returncode == 2
+    assert not set("\x1b\x07\u202e") & set(refused.stderr)
+
+
+def test_a_plan_name_with_escape_codes_is_shown_harmless(home: Home, plan: Path):
+    plan.write_text(PLAN.replace('"first look"', json.dumps("look " + HOSTILE)))
+    assert not set("\x1b\x07\u202e") & set(greystep(home.root, "submit", str(plan)).output)
+    Spool(home, IdSource()).scan()
+    assert not set("\x1b\x07\u202e") & set(greystep(home.root, "status").output)
+
+
+def test_a_terminal_without_the_signs_gets_question_marks(home: Home):
+    done = process(home.root, "methods", "show", "band-first-entry", PYTHONIOENCODING="ascii", PYTHONUTF8="0")
+    assert done.returncode == 0, done.stderr
