@@ -149,7 +149,7 @@ class Runner:
         session = acquire.Session(rig, checked.plan, checked.source.text, stop=self._stopping)
         writer = ArchiveWriter(self.parts.archive, self._archived, self._disk_full)
         try:
-            self._check_roles(checked.plan, rig)
+            self._retrying(lambda: self._check_roles(checked.plan, rig), "asking what the bench can do", rig.recover)
             self._remember_light(session)
             self._retrying(lambda: self._keep_alive(session), "setting the dead-man time-out", rig.recover)
             self._take_each(session, left, writer)

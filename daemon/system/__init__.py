@@ -1,0 +1,1 @@
+"""How the system's service manager runs greystep: texts for the user to install, and nothing else."""
