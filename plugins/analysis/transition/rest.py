@@ -21,6 +21,8 @@ LevelSource = Literal["auto", "trace", "steady", "histogram"]
 
 SETTLED = 5e-3
 """Part of the step that may still be missing at the end of a settled record; more makes the figure a bound."""
+REACHED = 1e-3
+"""Part of the step by which the windows of a rippling record may differ from the steady captures and count as arrived."""
 RESTING = 2e-5
 """Part of the step below which two blocks are equal, however small the noise."""
 RIPPLED = 3e-4
@@ -161,14 +163,34 @@ def _against_curve(rest: Rest, from_level: int, to_level: int, curve: Curve | No
     if wrong:
         way = "up" if sign > 0 else "down"
         return Refusal(f"the light moved against the step, which goes {way}", (*rest.flags, "wrong_direction"))
-    if curve is None or not rest.settled:
+    if curve is None:
         return rest
+    if not rest.settled:
+        return _reached(rest, start, u_start, end, u_end)
     off = max(_off(rest.starts, rest.start, rest.u_start, start, u_start), _off(rest.ends, rest.end, rest.u_end, end, u_end))
     # Beyond three standard uncertainties, and large enough to be worth a word.
     apart = max(abs(rest.start - start), abs(rest.end - end)) > 2e-3 * abs(rest.step)
     if off > 3 and apart:
         return replace(rest, flags=tuple(sorted({*rest.flags, "levels_disagree"})))
     return rest
+
+
+def _reached(rest: Rest, start: float, u_start: float, end: float, u_end: float) -> Rest:
+    """A record that seems to move at an end, yet stands where the held levels are: dips left of a ripple, not a movement.
+
+    The extrapolation of the last blocks is a guess at the final state; the steady captures have measured it.
+    """
+    off_start, off_end = abs(rest.start - start), abs(rest.end - end)
+    if max(off_start, off_end) > REACHED * abs(rest.step) or "ripple" not in rest.flags:
+        return rest
+    return replace(
+        rest,
+        u_start=math.hypot(u_start, off_start / math.sqrt(3)),
+        u_end=math.hypot(u_end, off_end / math.sqrt(3)),
+        settled=True,
+        missing=max(off_start, off_end) / abs(rest.step),
+        flags=tuple(f for f in rest.flags if f != "not_settled"),
+    )
 
 
 def _off(repeats: Array, level: float, u_level: float, steady: float, u_steady: float) -> float:
