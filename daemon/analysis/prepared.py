@@ -15,6 +15,8 @@ from . import packing
 SUFFIX: Final = ".prepared"
 _LEAST_FREE: Final = 1 << 30
 """Room that is left for the raw archive, in bytes."""
+_TRIM_EACH: Final = 256 << 20
+"""Bytes that a process writes between two looks at the limit."""
 
 
 class PreparedCache:
@@ -23,6 +25,7 @@ class PreparedCache:
     def __init__(self, root: Path, limit_bytes: int = 20 << 30) -> None:
         self.root = root
         self.limit_bytes = limit_bytes
+        self._written = 0
 
     def place(self, preparation: str, what: str, hashes: Iterable[str]) -> Path:
         """Where the context (or the subjects) that these raw files give under this preparation are kept."""
@@ -43,6 +46,10 @@ class PreparedCache:
             self._write(place, parts)
         except (OSError, TypeError):
             return False
+        self._written += sum(len(p) for p in parts)
+        if self._written > min(_TRIM_EACH, self.limit_bytes // 8):
+            self._written = 0
+            self.trim()
         return True
 
     def _write(self, place: Path, parts: Sequence[bytes | memoryview]) -> None:

@@ -18,6 +18,8 @@ from .work import Outcome, Source, Work
 
 BATCH_VALUES = 20_000_000
 """Samples a batch: about half a second of work, so that handing it over costs nothing."""
+_MOST_WORKS = 32
+"""Pieces of work a batch: bounds what is in memory when captures are tiny."""
 _TRIES = 2
 _STARTS = 3
 
@@ -130,6 +132,7 @@ class Scheduler:
         values = 0
         # Not more than a fair share of what is left, or the other workers would stand idle at the end.
         most = 1 + (len(self._ready) + len(self._queue)) // (2 * self._backend.workers)
+        most = min(most, _MOST_WORKS)
         while values < BATCH_VALUES and len(batch) < most and (self._ready or self._queue):
             if not self._ready and not self._plan(next(iter(self._queue))):
                 continue

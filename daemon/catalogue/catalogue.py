@@ -18,7 +18,7 @@ from greystep.schema.measurement import Measurement
 from . import backlog, listing, query, ranking
 from .database import Database, set_aside
 from .entries import CaptureEntry, Covered, Filter, GroupEntry, MethodEntry, Result
-from .intake import Intake, refresh
+from .intake import Intake, concerned, refresh
 from .record import Record
 from .store import Store
 
@@ -139,17 +139,17 @@ class Catalogue:
     def mark_unreadable(self, identity: str, reason: str) -> None:
         """Leave a capture out of all figures; its group must be computed again without it."""
         with self._writing() as db:
-            row = db.sql.execute("SELECT grp FROM capture WHERE ulid = ?", (identity,)).fetchone()
+            row = db.sql.execute("SELECT grp, kind FROM capture WHERE ulid = ?", (identity,)).fetchone()
             if row:
                 db.sql.execute("UPDATE capture SET reason = ? WHERE ulid = ?", (reason, identity))
-                refresh(db, [row[0]])
+                refresh(db, concerned(db, [row]))
 
     def forgive(self) -> None:
         """Try unreadable captures again: a share may be mounted again, a file restored."""
         with self._writing() as db:
-            rows = [r[0] for r in db.sql.execute("SELECT DISTINCT grp FROM capture WHERE reason IS NOT NULL")]
+            rows = db.sql.execute("SELECT DISTINCT grp, kind FROM capture WHERE reason IS NOT NULL").fetchall()
             db.sql.execute("UPDATE capture SET reason = NULL WHERE reason IS NOT NULL")
-            refresh(db, rows)
+            refresh(db, concerned(db, rows))
 
     def mark_run_ended(self, run: str) -> None:
         """No more captures of this run will come."""

@@ -34,20 +34,14 @@ class Intake:
         Raises:
             CatalogueError: two different files bear the same capture id.
         """
-        touched: set[int] = set()
-        runs: set[int] = set()
+        added: set[tuple[int, str]] = set()
         new = 0
         for header in headers:
             group = self._add_one(header)
-            if group is None:
-                continue
-            new += 1
-            touched.add(group)
-            if header.meta.kind == "power":
-                # Facts of a power capture may enter figures of every group of the run.
-                runs.add(self._run_of(group))
-        for run in runs:
-            touched |= {row[0] for row in self._db.sql.execute("SELECT id FROM grp WHERE run = ?", (run,))}
+            if group is not None:
+                new += 1
+                added.add((group, header.meta.kind))
+        touched = concerned(self._db, added)
         refresh(self._db, touched)
         return touched, new
 
@@ -107,12 +101,23 @@ class Intake:
         )
         return int(sql.execute("SELECT id FROM condition WHERE key = ?", (key,)).fetchone()[0])
 
-    def _run_of(self, group: int) -> int:
-        return int(self._db.sql.execute("SELECT run FROM grp WHERE id = ?", (group,)).fetchone()[0])
-
     def forget(self) -> None:
         """After a rollback: rows that were added in it are gone."""
         self._groups.clear()
+
+
+def concerned(db: Database, changed: Iterable[tuple[int, str]]) -> set[int]:
+    """Rows of the groups whose figures may depend on captures that came or went: (group, kind) of each.
+
+    Power captures may enter figures of every group of the run.
+    """
+    out: set[int] = set()
+    for group, kind in changed:
+        out.add(group)
+        if kind == "power":
+            siblings = "SELECT id FROM grp WHERE run = (SELECT run FROM grp WHERE id = ?)"
+            out |= {row[0] for row in db.sql.execute(siblings, (group,))}
+    return out
 
 
 def refresh(db: Database, groups: Iterable[int]) -> None:
