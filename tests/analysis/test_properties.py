@@ -45,9 +45,9 @@ def _same(a: dict[str, Figure], b: dict[str, Figure], rel: float = 1e-6) -> None
         if a[name].measurable or b[name].measurable:
             u = combine(a[name].budget).u
             # Which window agrees best is a choice; rounding of the last digit may turn it where two are alike.
-            slack = rel * abs(a[name].value) + 1e-9 + (0.0 if math.isnan(u) else 0.1 * u)
+            slack = rel * abs(a[name].value) + 1e-9 + (0.0 if math.isnan(u) else 0.3 * u)
             assert abs(a[name].value - b[name].value) <= slack, name
-            assert combine(b[name].budget).u == pytest.approx(u, rel=0.05, abs=1e-12, nan_ok=True), name
+            assert combine(b[name].budget).u == pytest.approx(u, rel=0.3, abs=1e-12, nan_ok=True), name
 
 
 @settings(max_examples=40, deadline=None)

@@ -245,7 +245,7 @@ def test_duration_of_one_sample_is_only_an_upper_bound() -> None:
 
 
 @pytest.mark.parametrize("noise", [0.002, 0.01, 0.02])
-def test_settling_sees_a_trough_that_leaves_the_band_by_less_than_the_noise(noise: float):
+def test_settling_sees_a_trough_that_leaves_the_band_by_less_than_the_noise(noise: float) -> None:
     # Second order, damping 0.4, natural frequency 1000 rad/s: the first trough of 6.44 % leaves the 5 % band once more, so it
     # settles at 7.608781 / 1000 s from the step (closed form), which is far behind the entry before the trough.
     damping, omega, interval = 0.4, 1e3, 1e-5

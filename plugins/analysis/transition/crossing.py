@@ -162,3 +162,24 @@ def _straight(shifted: Array, position: float) -> float:
         if part[i] * part[i + 1] <= 0 != part[i] - part[i + 1]
     ]
     return float(min(places, key=lambda p: abs(p - position), default=position))
+
+
+def between_samples(trace: Array, level: float, guess: float, noise: float, rising: bool, reach: int = 6) -> Crossing | None:
+    """The crossing by a straight line between two samples, for an edge so steep that no fit holds it.
+
+    Args:
+        reach: how far from the guess to look, in samples.
+
+    Returns:
+        With half a sample as its `grid`: where between the two samples the edge really stood can't be known.
+    """
+    first = max(0, math.floor(guess) - reach)
+    part = (trace[first : first + 2 * reach + 2] - level) * (1.0 if rising else -1.0)
+    through = np.flatnonzero((part[:-1] < 0) & (part[1:] >= 0))
+    if not len(through):
+        return None
+    nearest = int(through[np.argmin(np.abs(through + first + 0.5 - guess))])
+    slope = float(part[nearest + 1] - part[nearest])
+    position = first + nearest - float(part[nearest]) / slope
+    signed = slope if rising else -slope
+    return Crossing(position, signed, first + nearest, NARROWEST, noise / slope, 0.0, SHARP, grid=0.5)

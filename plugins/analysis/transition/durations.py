@@ -49,7 +49,8 @@ def transition_duration(transit: Transit) -> Figure:
         return refused(transit, "transition_duration", "s", start)
     end = transit.end_of(near, far)
     if isinstance(end, Refusal):
-        return _unreached(transit, start, end)
+        never = "not_settled" in end.flags
+        return _unreached(transit, start, end) if never else refused(transit, "transition_duration", "s", end)
     figure = _duration(transit, "transition_duration", Timing(((1.0, end), (-1.0, start))), start, end)
     flags = set(figure.flags)
     leaves = _leaves_band(transit, near, far, end)
@@ -91,6 +92,8 @@ def _duration(transit: Transit, quantity: str, timing: Timing, start: Instant, e
     flags = set(transit.flags)
     if timing.samples < FEW_SAMPLES:
         flags.add("few_samples")
+    if any(i.slack or i.at_least for _, i in timing.terms):
+        flags.add("noisy")
     if end.sensor_shift or start.sensor_shift:
         flags.add("assumed_shape") if abs(end.sensor_shift - start.sensor_shift) > 0.05 * timing.samples else None
     figure = Figure(
@@ -126,6 +129,10 @@ def _bounded(transit: Transit, figure: Figure, timing: Timing) -> Figure:
     if not transit.rest.settled:
         text = f"the light still moves at an end of the record: about {100 * transit.rest.missing:.2g} % of the step is missing"
         return replace(figure, bound=">=", reason=text, budget=())
+    if any(i.at_least for _, i in timing.terms):
+        text = "the end level lies within the noise of the trace: it is reached at this time or later"
+        least = max(0.0, figure.value - combine(figure.budget).expanded)
+        return replace(figure, value=least, bound=">=", reason=text, budget=())
     sensor = transit.context.sensor
     own = sensor_duration(sensor.bandwidth_hz, sensor.poles) if sensor.bandwidth_hz else 0.0
     near = max(SENSOR_NEAR * own, SAMPLES_NEAR * dt, transit.subject.smoothing_s, GAPS_NEAR * transit.subject.gap_s)
@@ -138,7 +145,8 @@ def _bounded(transit: Transit, figure: Figure, timing: Timing) -> Figure:
         GAPS_NEAR * transit.subject.gap_s: "the dark part of the backlight's period",
     }
     what = causes[near]
-    top = max(figure.value, 0.0) + combine(figure.budget).expanded
+    # Two samples may lie anywhere on an edge that passes between them.
+    top = max(figure.value, 0.0) + combine(figure.budget).expanded + dt
     return replace(
         figure,
         value=max(top, _as_recorded(transit, figure.quantity)),

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossing import Crossing, find_crossing
+from .crossing import Crossing, between_samples, find_crossing
 from .jackknife import leave_one_out
 from .observation import Observation
 from .polynomial import SHARP, Smear, root
@@ -32,6 +32,10 @@ class Instant:
     """What undoing the sensor moved it by, in samples."""
     window_shift: float = 0.0
     """What undoing the moving window moved it by, in samples."""
+    slack: float = 0.0
+    """Standard uncertainty for a level that lies within the noise, in samples."""
+    at_least: bool = False
+    """Whether the true instant is this one or a later one, because the level lies within the noise."""
 
     @property
     def half(self) -> int:
@@ -58,7 +62,7 @@ def instant_at(
     rising = (rest.step > 0) == upwards
     found = find_crossing(observation.mean, reference.light, guess, observation.noise, rising, widest, smear)
     if found is None:
-        return None
+        return _straight_instant(observation, rest, reference, guess, rising)
     rows = found.coefficients(observation.light)
     start = (found.position - found.centre) / found.half
     replicates = np.empty(0)
@@ -69,6 +73,24 @@ def instant_at(
         replicates = found.centre + found.half * root(leave_one_out(rows), levels, start, limit=1.5)
     out = Instant(reference, found, found.position, replicates)
     return out if smear == SHARP else _shifts(out, observation.mean, start)
+
+
+def _straight_instant(observation: Observation, rest: Rest, reference: Reference, guess: float, rising: bool) -> Instant | None:
+    """The instant between two samples of an edge that is too steep for a fit."""
+    found = between_samples(observation.mean, reference.light, guess, observation.noise, rising)
+    if found is None:
+        return None
+    pair = observation.light[:, found.centre : found.centre + 2]
+    replicates = np.empty(0)
+    if len(pair) > 1:
+        low = leave_one_out(rest.starts) - rest.starts.mean()
+        high = leave_one_out(rest.ends) - rest.ends.mean()
+        level = reference.light + reference.d_start * low + reference.d_end * high
+        others = leave_one_out(pair)
+        rise = others[:, 1] - others[:, 0]
+        # A replicate without an edge there has no crossing; the scatter is then taken from the noise.
+        replicates = found.centre + np.divide(level - others[:, 0], rise, out=np.full(len(rise), np.nan), where=rise != 0)
+    return Instant(reference, found, found.position, replicates)
 
 
 def _shifts(instant: Instant, mean: Array, start: float) -> Instant:

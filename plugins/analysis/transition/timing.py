@@ -62,6 +62,7 @@ def timing_budget(
     parts.append(Component("sampling interval", _sampling(timing) * dt, distribution="rectangular"))
     parts.append(Component("quantisation", _quantisation(timing, quantum, rest.dither) * dt, distribution="rectangular"))
     parts.append(Component("shape within the fit", 0.6 * _root_sum(w * i.crossing.bias for w, i in timing.terms) * dt))
+    parts.append(Component("level within the noise", _root_sum(w * i.slack for w, i in timing.terms) * dt))
     sensor = sum(w * i.sensor_shift for w, i in timing.terms)
     parts.append(Component("sensor bandwidth", SENSOR_REL_U * sensor * dt, shared="sensor"))
     window = sum(w * i.window_shift for w, i in timing.terms)

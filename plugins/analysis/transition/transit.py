@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -20,13 +20,16 @@ from .polynomial import SHARP, Smear
 from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import Rest, rest_of
-from .search import Middle, despiked, find_end, find_middle, find_start, has_landing
+from .search import EndRule, Middle, despiked, find_end, find_middle, find_start, has_landing
 from .timing import Left, Timing, ripple_left
 
 Array = NDArray[np.float64]
 
 NOISY = 1 / 3
 """Noise of the smoothed trace over the distance between level and rest, above which a crossing can't be told."""
+VISIBLE = 3.0
+"""A level is told from the rest from this many standard deviations of the smoothed trace."""
+HIDDEN = Refusal("the level can't be told from the noise", ("noisy",))
 
 
 GAPS_NEAR = 4.0
@@ -149,10 +152,25 @@ class Transit:
 
     def start_of(self, reference: Reference) -> Instant | Refusal:
         """The instant at which the trace leaves a level near the start."""
-        place, doubt = find_start(self.scaled, reference.ratio, self.scaled_noise, self.middle, self.parameters.start_rule)
-        return self._instant(reference, place, doubt, True)
+        rule = self.parameters.start_rule
+        place, doubt = find_start(self.scaled, reference.ratio, self.scaled_noise, self.middle, rule)
+        if doubt <= NOISY:
+            return self._instant(reference, place, True)
+        return self._start_within_noise(reference, doubt * abs(reference.ratio))
 
-    def end_of(self, reference: Reference, far: Reference | None = None, rule: str | None = None) -> Instant | Refusal:
+    def _start_within_noise(self, reference: Reference, sigma: float) -> Instant | Refusal:
+        """The instant of a level that the noise hides; how much later a visible level is passed is what it may be off by."""
+        seen = self.light_reference(reference.ratio + VISIBLE * sigma)
+        place, doubt = find_start(self.scaled, seen.ratio, self.scaled_noise, self.middle, self.parameters.start_rule)
+        visible = self._instant(seen, place, True) if doubt <= NOISY else HIDDEN
+        if isinstance(visible, Refusal):
+            return HIDDEN
+        found = self._instant(reference, visible.position, True)
+        if isinstance(found, Refusal) or not 0 <= visible.position - found.position <= self.middle.width:
+            return HIDDEN
+        return replace(found, slack=visible.position - found.position)
+
+    def end_of(self, reference: Reference, far: Reference | None = None, rule: EndRule | None = None) -> Instant | Refusal:
         """The instant at which the trace enters a band around the end; through its far edge when it overshoots.
 
         Args:
@@ -162,22 +180,31 @@ class Transit:
         """
         chosen = rule or self.parameters.end_rule
         ceiling = None if far is None else far.ratio
-        found = find_end(self.scaled, reference.ratio, self.scaled_noise, self.middle, chosen, ceiling)  # type: ignore[arg-type]
-        if found is None:
+        found = find_end(self.scaled, reference.ratio, self.scaled_noise, self.middle, chosen, ceiling)
+        if found is not None and found[1] <= NOISY:
+            place, _, from_far = found
+            if not from_far:
+                return self._instant(reference, place, True)
+            return self._instant(far if far is not None else self.light_reference(2 - reference.ratio), place, False)
+        if not self.rest.settled:
             return Refusal("the light never reaches the end level within the record", ("not_settled",))
-        place, doubt, from_far = found
-        if from_far:
-            edge = far if far is not None else self.light_reference(2 - reference.ratio)
-            return self._instant(edge, place, doubt, False)
-        return self._instant(reference, place, doubt, True)
+        return self._end_within_noise(reference)
+
+    def _end_within_noise(self, reference: Reference) -> Instant | Refusal:
+        """The last level before the end that the noise lets be seen: the end level is reached then or later."""
+        sigma = self.scaled_noise / math.sqrt(max(1.0, self.middle.width / 4))
+        seen = self.light_reference(min(reference.ratio, 1 - VISIBLE * sigma) - VISIBLE * sigma)
+        found = find_end(self.scaled, seen.ratio, self.scaled_noise, self.middle, "first_entry")
+        if found is None or found[1] > NOISY:
+            return HIDDEN
+        visible = self._instant(seen, found[0], True)
+        return visible if isinstance(visible, Refusal) else replace(visible, at_least=True)
 
     def middle_instant(self, ratio: float = 0.5) -> Instant | Refusal:
         """The crossing of a part of the step in light, at the first passage."""
-        return self._instant(self.light_reference(ratio), self.middle.place, 0.0, True)
+        return self._instant(self.light_reference(ratio), self.middle.place, True)
 
-    def _instant(self, reference: Reference, place: float, doubt: float, upwards: bool) -> Instant | Refusal:
-        if doubt > NOISY:
-            return Refusal("the level can't be told from the noise", ("noisy",))
+    def _instant(self, reference: Reference, place: float, upwards: bool) -> Instant | Refusal:
         # A window much wider than the transition and its tail up to here holds nothing but curvature.
         useful = 2 * self.middle.width + abs(place - self.middle.place) + 64
         widest = max(3, int(min(useful, self.parameters.widest_fit * self.observation.samples)))
