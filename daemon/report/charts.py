@@ -89,7 +89,7 @@ def duration_distribution(rows: Sequence[Row]) -> Spec:
     import altair as alt
 
     top = max((r["ms"] for r in rows), default=20.0)
-    periods = [{"ms": 1e3 / f, "label": f"{f:g} Hz, {1e3 / f:.3g} ms"} for f in COMMON_REFRESH_HZ if 1e3 / f <= 1.6 * top]
+    periods = [{"ms": 1e3 / f, "label": f"{f:g} Hz"} for f in COMMON_REFRESH_HZ if 1e3 / f <= 1.6 * top]
     x = alt.X("ms:Q", title="transition duration, ms", scale=alt.Scale(zero=True))
     base = alt.Chart(alt.NamedData(name="rows"))
     colour, shape = _series("condition", [r["condition"] for r in rows])
