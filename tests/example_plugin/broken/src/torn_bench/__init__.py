@@ -1,0 +1,1 @@
+"""Fails at import."""

@@ -1,0 +1,1 @@
+"""A power meter that reads a file, and a method."""
