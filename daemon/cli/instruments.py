@@ -77,7 +77,7 @@ def _found(found: FoundResource) -> dict[str, Any]:
 
 
 @instruments.command(epilog="Example: greystep instruments check digitiser")
-@click.argument("role", type=click.Choice([*ROLES, "all"]))
+@click.argument("role", type=click.Choice([*ROLES, "all", "bench"]))
 @click.option("--verbose", is_flag=True, help="Show what was sent and received for every check, not only for failed ones.")
 @format_option
 @home_option
@@ -86,6 +86,7 @@ def _found(found: FoundResource) -> dict[str, Any]:
 def check(role: str, verbose: bool, form: str, home_dir: str | None, debug: bool) -> int:
     """Check the live instrument of ROLE against the contract of its role and of its protocol.
 
+    `bench` measures noise, dark level, use of the converter, bandwidth, clocks and jitter, and suggests settings.
     It may change settings and drive levels; afterwards it is idle, a pattern source at level 0. Exit code 1: a check failed.
     """
     from greystep.daemon.host import PluginHost
@@ -93,7 +94,7 @@ def check(role: str, verbose: bool, form: str, home_dir: str | None, debug: bool
     home, host = chosen_home(home_dir), PluginHost.load()
     with home.require().lock():  # a running service would be disturbed
         roles: Iterable[Any] = list(home.bench()[0].instruments) if role == "all" else [role]
-        rows = [row for one in roles for row in _checked(home, host, one)]
+        rows = _bench_checked(home, host) if role == "bench" else [row for one in roles for row in _checked(home, host, one)]
     columns = ["role", "outcome", "check", "detail"]
     show(rows, columns, form, empty="no instruments in bench.toml")
     if form == "table":
@@ -119,6 +120,17 @@ def _checked(home: Home, host: PluginHost, role: Role) -> list[dict[str, Any]]:
         if spec.check is None:
             raise InstrumentError(f"the driver {spec.name} has no checks", role=role)
         return [_result(role, r) for r in spec.check(rig.opened[role])]
+    finally:
+        rig.close()
+
+
+def _bench_checked(home: Home, host: PluginHost) -> list[dict[str, Any]]:
+    from greystep.daemon.run.bench_check import judge, measure_bench
+    from greystep.daemon.run.rig import open_rig
+
+    rig = open_rig(home, host, others=False)
+    try:
+        return [_result("bench", r) for r in judge(measure_bench(rig))]
     finally:
         rig.close()
 
