@@ -1,6 +1,6 @@
 """How fast greystep is on this machine: one command, one table.
 
-    python tests/benchmarks/run.py [--quick] [--captures N] [--only wire,archive,analysis,parallel,memory,catalogue,rebuild]
+    python tests/benchmarks/run.py [--quick] [--captures N] [--only wire,archive,analysis,...
 
 Each row: ours, the plain-script way, and a limit of the machine, all measured in this run; ratios are ours over theirs.
 The goals are those of the project; where one is not met, the note or the limit says what stands in the way.
@@ -25,6 +25,7 @@ from tests.benchmarks.speed import (
     analysis_rows,
     archive_rows,
     catalogue_rows,
+    cluster_rows,
     machine,
     memory_rows,
     scene,
@@ -49,6 +50,7 @@ def main() -> int:
             "archive": lambda: archive_rows.rows(small, root),
             "analysis": lambda: analysis_rows.rows(small, root),
             "parallel": lambda: analysis_rows.parallel_rows(many, root),
+            "cluster": lambda: cluster_rows.rows(many, root),
             "memory": lambda: memory_rows.rows(root, samples, 2 if arguments.quick else 6),
             "rebuild": lambda: catalogue_rows.rebuild_rows(many, root),
             "catalogue": lambda: catalogue_rows.rows(root, arguments.captures or (5_000 if arguments.quick else 100_000)),

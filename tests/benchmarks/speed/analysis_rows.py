@@ -32,7 +32,6 @@ class Bench:
         self.scene, self.root = scene, root
         self.host = PluginHost.load()
         self.loaded = load_methods(self.host.method_files, self.host.estimators, self.host.preparers)
-        self.turn = 0
 
     def engine(self, cache: Path | None = None) -> Engine:
         """An engine of this process with nothing in memory."""
@@ -45,8 +44,7 @@ class Bench:
 
     def catalogue(self) -> Catalogue:
         """A new one that knows the captures and no figure."""
-        self.turn += 1
-        made = Catalogue(self.root / f"catalogue-{self.turn}.sqlite", write=True)
+        made = Catalogue(self.root / f"catalogue-{time.monotonic_ns()}.sqlite", write=True)
         made.add_captures(self.scene.headers)
         return made
 
