@@ -89,7 +89,7 @@ def measure_bench(rig: Rig) -> BenchFigures:
         rig.go_dark()
     dark = _volts(edges.channels[rig.bench.light_channel])[: edges.complete]
     timebase, u = _timebase(edges.trigger_s[: edges.complete], _DWELL_S)
-    times_s = steps.first_sample_s + steps.sample_interval_s * np.arange(at_light.codes.shape[1])
+    times_s = np.asarray(steps.first_sample_s + steps.sample_interval_s * np.arange(at_light.codes.shape[1]), np.float64)
     rises = [_rise_s(row, times_s) for row in _volts(at_light)[1 : steps.complete]]
     known = [r for r in rises if math.isfinite(r)]
     return BenchFigures(

@@ -44,6 +44,7 @@ from .writing import ArchiveWriter
 
 T = TypeVar("T")
 _TRIES: Final = 3
+_REFUSED_TRIES: Final = 2
 _RESERVE_BYTES: Final = 50_000_000
 """Room that is left for journals and the catalogue."""
 _LOOK_S: Final = 0.25
@@ -65,6 +66,12 @@ class RunnerParts:
     log: Callable[..., None] = lambda *_args, **_fields: None
     retry_wait_s: float = 1.0
     free_bytes: Callable[[Path], int] = lambda path: shutil.disk_usage(path).free
+
+
+def _enough(state: tenacity.RetryCallState) -> bool:
+    """Whether to give up. What an instrument refuses is tried once more only: an old error of its queue may have spoken."""
+    refused = state.outcome is not None and isinstance(state.outcome.exception(), RefusedError)
+    return state.attempt_number >= (_REFUSED_TRIES if refused else _TRIES)
 
 
 class _Ended(Exception):  # noqa: N818 - an outcome, not an error
@@ -214,9 +221,9 @@ class Runner:
                 self.parts.log("recovery failed", run=self.run, step=what, error=str(again), level="warning")
 
         policy = tenacity.Retrying(
-            stop=tenacity.stop_after_attempt(_TRIES),
+            stop=_enough,
             wait=tenacity.wait_exponential(multiplier=self.parts.retry_wait_s, max=30),
-            retry=tenacity.retry_if_exception(lambda e: isinstance(e, InstrumentError) and not isinstance(e, RefusedError)),
+            retry=tenacity.retry_if_exception_type(InstrumentError),
             before_sleep=before_sleep,
             sleep=self._pause,
             reraise=True,
