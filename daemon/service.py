@@ -334,11 +334,14 @@ class Service:
 
         def work() -> None:
             from greystep.daemon.report import build_report
+            from greystep.daemon.report.reporters import run_reporters
 
             for run in runs:
                 try:
                     page = build_report(self.home, run)
                     self.log("report written", run=run, page=str(page))
+                    for problem in run_reporters(self.home, self.host, run):
+                        self.log("reporter failed", level="error", run=run, error=problem)
                 except Exception as exc:  # a page that can't be drawn must not stop the bench
                     self.state.report_problem = f"{type(exc).__name__}: {exc}"
                     self.log("report failed", level="error", run=run, error=f"{type(exc).__name__}: {exc}")

@@ -104,6 +104,9 @@ def greystep_methods() -> Sequence[Path]:  # type: ignore[empty-body]
 def greystep_reporters() -> Mapping[str, Callable[[Sequence[Capture], Any], Any]]:  # type: ignore[empty-body]
     """Reporters: name -> callable that writes files for a finished run into a folder.
 
+    Called once a run is analysed and reported, in the service's reporting thread, with the run's captures (each is read when
+    it is asked for) and the `Path` of a folder of its own. One that raises is named in the log and stops nothing.
+
     Example:
         @hookimpl
         def greystep_reporters():

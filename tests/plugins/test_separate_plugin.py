@@ -6,10 +6,13 @@ import json
 from pathlib import Path
 
 import pytest
+from greystep.daemon.archive.archive import Archive
 from greystep.daemon.home import Home
 
+from ..recompute.laboratory import group_captures
 from .environment import Environment
 
+RUN = "01kabcdefghjkmnpqrstvwxyz0"
 EXAMPLES = Path(__file__).parents[1] / "example_plugin"
 
 
@@ -28,7 +31,11 @@ def test_the_broken_plugin_is_named_with_its_reason_and_the_others_are_loaded(sh
     torn, quiet = rows["torn-bench"], rows["quiet-bench"]
     assert (torn["package"], torn["version"], torn["state"]) == ("torn-bench", "0.0.1", "switched off")
     assert "no_such_vendor_library" in torn["offers"][0]
-    assert (quiet["version"], quiet["state"], quiet["offers"]) == ("2.1.0", "loaded", ["driver quiet-power"])
+    assert (quiet["version"], quiet["state"], quiet["offers"]) == (
+        "2.1.0",
+        "loaded",
+        ["driver quiet-power", "reporter quiet-broken", "reporter quiet-keys"],
+    )
     assert all(row["state"] == "loaded" for name, row in rows.items() if name != "torn-bench")
 
 
@@ -43,3 +50,22 @@ def test_its_driver_is_opened_and_its_method_listed_beside_the_broken_one(shared
     methods = shared.greystep("--home", str(home.root), "methods", "show", "quiet-20-80")
     assert methods.returncode == 0, methods.stderr
     assert "start_fraction = 0.2" in methods.stdout
+
+
+def test_its_reporter_writes_files_and_one_that_fails_is_named(shared: Environment):
+    home = Home(shared.root / "reported").create()
+    archive = Archive(home.raw)
+    for capture in group_captures("Heron", RUN, "c01", "off"):
+        archive.write(capture)
+    code = (
+        "import sys; from pathlib import Path; from greystep.daemon.home import Home; "
+        "from greystep.daemon.host import PluginHost; "
+        "from greystep.daemon.report.reporters import run_reporters; "
+        "print(*run_reporters(Home(Path(sys.argv[1])), PluginHost.load(), sys.argv[2]), sep='\\n')"
+    )
+    done = shared.run("-c", code, str(home.root), RUN)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.splitlines() == ["reporter quiet-broken of quiet-bench: RuntimeError: the printer is on fire"]
+    lines = (home.reports / "plugins" / RUN / "quiet-keys" / "captures.txt").read_text().splitlines()
+    assert len(lines) == 6
+    assert "c01-step-000-255 6" in lines
