@@ -90,8 +90,11 @@ def check(role: str, verbose: bool, form: str, home_dir: str | None, debug: bool
     It may change settings and drive levels; afterwards it is idle, a pattern source at level 0. Exit code 1: a check failed.
     """
     from greystep.daemon.host import PluginHost
+    from greystep.daemon.run.flash import CAUTION
 
     home, host = chosen_home(home_dir), PluginHost.load()
+    if role in ("pattern", "bench", "all"):
+        click.echo(f"caution: the screen may flash. {CAUTION}", err=True)
     with home.require().lock():  # a running service would be disturbed
         roles: Iterable[Any] = list(home.bench()[0].instruments) if role == "all" else [role]
         rows = _bench_checked(home, host) if role == "bench" else [row for one in roles for row in _checked(home, host, one)]

@@ -63,6 +63,14 @@ def test_check_of_a_role_that_is_not_on_the_bench_is_told_in_one_line(home: Home
     assert "instruments.power" in one_line(done)
 
 
+def test_a_check_that_drives_the_screen_says_the_caution_first(home: Home, bench: VirtualBench):
+    describe(home, pattern=bench.resources["pattern"])
+    done = greystep(home.root, "instruments", "check", "pattern")
+    assert done.exit_code == 0, done.output
+    assert "photosensitive seizures" in done.stderr
+    assert bench.hello()["level"] == 0
+
+
 def test_check_beside_a_running_service_is_refused(home: Home, bench: VirtualBench):
     from .bench import process
 
