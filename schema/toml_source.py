@@ -125,8 +125,14 @@ class TomlSource:
         try:
             return model.model_validate(self.data)
         except ValidationError as exc:
-            problems = [self.problem(_data_loc(e["loc"], self.data), _words(e)) for e in exc.errors()]
+            problems = [self.problem(_data_loc(e["loc"], self.data), _words(e)) for e in _leaves(exc.errors())]
             raise error(problems) from exc
+
+
+def _leaves(errors: Sequence[Any]) -> list[Any]:
+    """Without the follow-up that a list is too short because its entries could not be used."""
+    below = {tuple(e["loc"][:i]) for e in errors for i in range(len(e["loc"]))}
+    return [e for e in errors if e["type"] != "too_short" or tuple(e["loc"]) not in below]
 
 
 def _data_loc(loc: Loc, data: Any) -> Loc:

@@ -55,7 +55,7 @@ def test_a_good_plan_has_no_problems():
     ],
 )
 def test_each_problem_stands_at_its_line(old: str, new: str, line: int, path: str):
-    assert (line, path) in [(found_line, found_path) for found_line, found_path, _ in problems(GOOD.replace(old, new))]
+    assert [(found_line, found_path) for found_line, found_path, _ in problems(GOOD.replace(old, new))] == [(line, path)]
 
 
 def test_all_problems_are_told_together():
