@@ -9,8 +9,8 @@ import numpy as np
 from greystep.schema.figure import Component
 from greystep.schema.trace import Array, Context, Steady
 
-from ..transition.jackknife import standard_error
 from ..transition.digitiser import undithered
+from ..transition.jackknife import standard_error
 from .waveform import Folded
 
 

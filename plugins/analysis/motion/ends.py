@@ -8,8 +8,8 @@ import numpy as np
 from greystep.schema.trace import Array
 from numpy.typing import NDArray
 
-from ..transition.noise import noise_of
 from ..transition.digitiser import undithered
+from ..transition.noise import noise_of
 from .crossing import rising_crossing
 
 EDGE_PART = 0.05
