@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+import threading
 import unicodedata
 from typing import Final
 
@@ -24,6 +25,7 @@ class IdSource:
     def __init__(self) -> None:
         self._last_ms = 0
         self._tail = 0
+        self._lock = threading.Lock()  # the spool and the runner ask from threads of their own
 
     def new(self, now_s: float | None = None) -> str:
         """A new lower-case ULID (26 characters, sorts by time).
@@ -37,12 +39,14 @@ class IdSource:
         from ulid import ULID
 
         now_ms = int((time.time() if now_s is None else now_s) * 1000)
-        if now_ms <= self._last_ms:
-            now_ms, self._tail = self._last_ms, self._tail + 1
-        else:
-            # 79 random bits leave room to count up within one millisecond.
-            self._last_ms, self._tail = now_ms, int.from_bytes(os.urandom(10), "big") >> 1
-        return str(ULID.from_bytes(now_ms.to_bytes(6, "big") + self._tail.to_bytes(10, "big"))).lower()
+        with self._lock:
+            if now_ms <= self._last_ms:
+                now_ms, self._tail = self._last_ms, self._tail + 1
+            else:
+                # 79 random bits leave room to count up within one millisecond.
+                self._last_ms, self._tail = now_ms, int.from_bytes(os.urandom(10), "big") >> 1
+            tail = self._tail
+        return str(ULID.from_bytes(now_ms.to_bytes(6, "big") + tail.to_bytes(10, "big"))).lower()
 
 
 def slug(text: str, *, fallback: str = "unnamed") -> str:

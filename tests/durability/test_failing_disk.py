@@ -89,7 +89,7 @@ def test_a_passing_fault_loses_nothing(tmp_path: Path, call: str, error: str):
 
 
 @needs_strace
-@pytest.mark.parametrize("error", ["EIO", "ENOSPC"])
+@pytest.mark.parametrize("error", ["EIO", pytest.param("ENOSPC", marks=pytest.mark.soak)])
 def test_a_plan_whose_rename_fails_is_taken_with_the_next_look(laboratory: Laboratory, tmp_path: Path, error: str):
     log = tmp_path / "strace.txt"
     laboratory.submit()

@@ -13,7 +13,7 @@ from greystep.daemon.failpoints import FAILPOINTS
 
 from .laboratory import CAPTURES, Laboratory, plan_text
 
-QUICK = ("spool.accept.after-rename", "archive.after-rename")
+QUICK = ("archive.after-rename", "catalogue.after-store")
 REJECTING = "spool.reject.before-rename"
 SEED = int(os.environ.get("GREYSTEP_TEST_SEED", "20260501"))
 ROUNDS = int(os.environ.get("GREYSTEP_TEST_KILLS", "150"))
@@ -45,6 +45,7 @@ def test_killed_at(laboratory: Laboratory, point: str):
     finish(laboratory)
 
 
+@pytest.mark.soak
 def test_figures_after_a_kill_are_those_of_an_undisturbed_analysis_bit_for_bit(laboratory: Laboratory):
     killed_at(laboratory, "catalogue.after-store", 1)
     finish(laboratory)

@@ -105,7 +105,7 @@ FAULTS = [
     ("luminance", "silence", {"after": 3}),
     ("luminance", "garbage", {"after": 3}),
 ]
-QUICK = {("digitiser", "disconnect"), ("pattern", "garbage")}
+QUICK = {("digitiser", "disconnect")}
 
 
 @pytest.mark.parametrize(

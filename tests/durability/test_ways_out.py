@@ -88,6 +88,7 @@ def test_killed_and_never_started_again_the_source_goes_dark_by_itself(laborator
     assert laboratory.level() == 0
 
 
+@pytest.mark.soak
 def test_failed(laboratory: Laboratory):
     laboratory.submit(long_plan())
     laboratory.start()
