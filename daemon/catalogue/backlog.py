@@ -10,6 +10,7 @@ from greystep.schema.capture import Kind
 
 from .database import Database
 from .entries import Filter
+from .inputs import Inputs
 from .listing import group_conditions
 
 _KINDS: tuple[Kind, ...] = ("step", "steady", "trend", "power")
@@ -62,16 +63,16 @@ def missing(db: Database, wanted: Sequence[tuple[str, str, frozenset[Kind]]], f:
 def _already_there(
     db: Database, coverages: list[int], name: str, fingerprint: str, where: str, values: list[object], joins: str
 ) -> int:
-    """Results of captures in groups that are not complete yet."""
+    """Captures with up-to-date results in groups that are not complete yet."""
     found = db.sql.execute("SELECT id FROM method WHERE name = ? AND fingerprint = ?", (name, fingerprint)).fetchone()
     if found is None or not db.sql.execute("SELECT 1 FROM result WHERE method = ? LIMIT 1", found).fetchone():
         return 0
     marks = ",".join("?" * len(coverages))
-    # Steady captures come first, so results that were made before the last of them came are few and the count is close.
     query = f"""SELECT count(*) FROM grp {joins} JOIN result ON result.method = ? AND result.grp = grp.id
         JOIN capture ON capture.id = result.capture AND capture.reason IS NULL
+        JOIN inputs ON inputs.id = result.inputs AND inputs.digest = iif(kind IN ('step', 'steady'), grp.light, ?)
         {where or " WHERE 1"} AND grp.coverage IN ({marks})"""
-    return int(db.sql.execute(query, (found[0], *values, *coverages)).fetchone()[0])
+    return int(db.sql.execute(query, (found[0], Inputs().digest, *values, *coverages)).fetchone()[0])
 
 
 def groups(db: Database, keys: frozenset[str], f: Filter, limit: int = -1) -> list[int]:

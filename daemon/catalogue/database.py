@@ -9,7 +9,7 @@ from typing import Final
 
 from greystep.schema.errors import CatalogueError
 
-VERSION: Final = 1
+VERSION: Final = 2
 """Of the tables; a catalogue of another version is set aside and built anew."""
 _REBUILD: Final = "move it away and run 'greystep archive rebuild'"
 _MAX_WORDS: Final = 200_000

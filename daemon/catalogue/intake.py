@@ -8,6 +8,7 @@ from greystep.schema.capture import CaptureHeader, CaptureMeta
 from greystep.schema.errors import CatalogueError
 
 from .database import Database
+from .inputs import Inputs
 
 _INSERT = """INSERT INTO capture (ulid, grp, key, kind, from_level, to_level, segments, samples, size_bytes, steady_total,
     group_total, origin, started_utc, sha256, path) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)"""
@@ -120,9 +121,17 @@ def concerned(db: Database, changed: Iterable[tuple[int, str]]) -> set[int]:
     return out
 
 
+def _light(db: Database, group: int) -> Inputs:
+    usable = "FROM capture WHERE grp = ? AND reason IS NULL"
+    steady = db.sql.execute(f"SELECT sha256 {usable} AND kind = 'steady'", (group,)).fetchall()
+    wanted = db.sql.execute(f"SELECT coalesce(max(steady_total), 0) {usable}", (group,)).fetchone()[0]
+    return Inputs.of((row[0].hex() for row in steady), complete=len(steady) >= wanted)
+
+
 def refresh(db: Database, groups: Iterable[int]) -> None:
     """Recount groups whose captures changed; what was up to date must be looked at again."""
     rows = [(g,) for g in groups]
     db.sql.executemany(_REFRESH, rows)
+    db.sql.executemany("UPDATE grp SET light = ? WHERE id = ?", [(_light(db, g).digest, g) for (g,) in rows])
     runs = {db.sql.execute("SELECT run FROM grp WHERE id = ?", row).fetchone() for row in rows}
     db.sql.executemany(_REFRESH_RUN, sorted(runs))

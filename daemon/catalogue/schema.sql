@@ -16,12 +16,13 @@ CREATE INDEX run_dut ON run (dut, name);
 
 -- A group is one condition of one run. version counts every change of its inputs; coverage names the set of methods
 -- (`id@fingerprint`) under which all its figures are up to date (0: none), so that "what is out of date" reads a few index entries.
+-- light: digest of what the figures of its step and steady captures depend on besides the capture itself.
 CREATE TABLE grp (
     id INTEGER PRIMARY KEY, run INTEGER NOT NULL, name TEXT NOT NULL, condition INTEGER NOT NULL, dut INTEGER NOT NULL,
     captures INTEGER NOT NULL DEFAULT 0, step INTEGER NOT NULL DEFAULT 0, steady INTEGER NOT NULL DEFAULT 0,
     trend INTEGER NOT NULL DEFAULT 0, power INTEGER NOT NULL DEFAULT 0, newest TEXT NOT NULL DEFAULT '',
     version INTEGER NOT NULL DEFAULT 0, coverage INTEGER NOT NULL DEFAULT 0,
-    UNIQUE (run, name));
+    light BLOB NOT NULL DEFAULT x'', UNIQUE (run, name));
 CREATE INDEX grp_coverage ON grp (coverage, newest, captures, step, steady, trend, power);
 CREATE INDEX grp_dut ON grp (dut, condition);
 CREATE INDEX grp_condition ON grp (condition, dut);

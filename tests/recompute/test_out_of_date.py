@@ -98,6 +98,7 @@ def test_a_late_steady_capture_makes_the_light_figures_of_its_group_out_of_date_
         lab.compute(catalogue, methods)
         assert "incomplete" in catalogue.results(Filter(group=("c01",), method=("tiny",)))[0].figure.flags
         catalogue.add_capture(late)
+        assert [(m.captures, m.groups) for m in catalogue.missing(wanted(*methods))] == [(3, 1), (0, 1)]
         progress = lab.compute(catalogue, methods)
         # Three pairs and their summary; the power summary too, because the group was not complete before.
         assert progress.results == 5
