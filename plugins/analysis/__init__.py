@@ -15,6 +15,7 @@ PREPARERS: Final = ("preparation.preparer:LightPreparer",)
 ESTIMATORS: Final = (
     "transition.estimator:TransitionEstimator",
     "transition.fit_estimator:TransitionFitEstimator",
+    "level.estimator:LightLevelEstimator",
     "motion.estimator:MovingEdgeEstimator",
     "delay.estimator:DelayEstimator",
     "flicker.estimator:FlickerEstimator",

@@ -38,7 +38,8 @@ class Middle:
 def smoothing(noise: float, distance: float, most: float) -> int:
     """Samples to average so that the hysteresis is at most half the distance between level and rest."""
     wanted = (2 * CLEAR * noise / max(distance, 1e-12)) ** 2
-    return max(1, math.floor(min(wanted, most)))
+    # A whole number that rounding left a hair below counts as that number.
+    return max(1, math.floor(min(wanted, most) + 1e-6))
 
 
 def smooth(trace: Array, width: int) -> Array:

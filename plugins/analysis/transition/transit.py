@@ -15,13 +15,14 @@ from .domain import Domain, domain_of
 from .excursion import Place, extreme
 from .instant import Instant, instant_at
 from .observation import Observation, aligned, observe
+from .onset import ONSET_HIGHEST, ONSET_RATIO, Onset, find_onset, hidden_instant
 from .parameters import TransitionParameters
 from .polynomial import SHARP, Smear
 from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import Rest, rest_of
 from .search import EndRule, Middle, despiked, find_end, find_middle, find_start, has_landing
-from .timing import Left, Timing, ripple_left
+from .timing import Left, ripple_left
 
 Array = NDArray[np.float64]
 
@@ -34,35 +35,6 @@ HIDDEN = Refusal("the level can't be told from the noise", ("noisy",))
 
 GAPS_NEAR = 4.0
 """A duration below this many dark parts of the backlight's period is given as an upper bound."""
-ONSET_RATIO = 3.0
-"""Ratio of one level of the onset to the one before."""
-ONSET_LOWEST, ONSET_HIGHEST = 0.002, 0.02
-"""Lowest level of the onset, as a part of the step in light: the lower, the nearer the true beginning, as far as noise
-allows."""
-
-
-def onset_weights(first: float, second: float, third: float) -> tuple[float, float, float]:
-    """Partial derivatives of the extrapolated onset by the three instants; it is of degree one in them, so they are its
-    weights too."""
-    a, b = second - first, third - second
-    if a <= 0 or b <= 0:
-        return 1.0, 0.0, 0.0
-    ratio = b / a
-    if not 1.12 < ratio < ONSET_RATIO:
-        line = 1 / (ONSET_RATIO - 1)
-        return 1 + line, -line, 0.0
-    # t0 = t1 - a^2 / (b - a)
-    by_a, by_b = -(2 * a * (b - a) + a * a) / (b - a) ** 2, a * a / (b - a) ** 2
-    return 1 - by_a, by_a - by_b, by_b
-
-
-@dataclass(frozen=True)
-class Onset:
-    """Where the light begins to change."""
-
-    timing: Timing
-    u_model: float
-    """Standard uncertainty of the extrapolation, in samples: from what it gives when it starts from higher levels."""
 
 
 @dataclass(frozen=True)
@@ -113,25 +85,9 @@ class Transit:
 
     @cached_property
     def onset(self) -> Onset | Refusal:
-        """Where the light begins to change, extrapolated from the instants of three levels.
-
-        A light that begins as (t - t0)^p passes levels L, gL, g^2 L at t1, t2, t3 with (t3 - t2) / (t2 - t1) = g^(1/p)
-        = r, so that t0 = t1 - (t2 - t1) / (r - 1), whatever p is [derived]. A first visible change would depend on the
-        noise. Where the light begins so abruptly that r can't be told, the line through the first two instants is
-        extended to zero.
-        """
+        """Where the light begins to change."""
         smooth = self.scaled_noise / math.sqrt(max(1.0, self.middle.width / 16))
-        lowest = min(max(10 * smooth, ONSET_LOWEST), ONSET_HIGHEST)
-        instants = []
-        for power in range(4):
-            found = self.start_of(self.light_reference(lowest * ONSET_RATIO**power))
-            if isinstance(found, Refusal):
-                return found
-            instants.append(found)
-        places = [i.position for i in instants]
-        near = Timing(tuple(zip(onset_weights(*places[:3]), instants[:3], strict=True)))
-        far = Timing(tuple(zip(onset_weights(*places[1:]), instants[1:], strict=True)))
-        return Onset(near, abs(near.samples - far.samples))
+        return find_onset(lambda ratio: self.start_of(self.light_reference(ratio), visible=True), smooth)
 
     @cached_property
     def peak(self) -> Place | None:
@@ -150,25 +106,29 @@ class Transit:
         """Samples to average in search of an extremum: as few as noise allows, never over an eighth of the transition."""
         return max(1.0, min((self.scaled_noise / 0.003) ** 2, self.middle.width / 8))
 
-    def start_of(self, reference: Reference) -> Instant | Refusal:
-        """The instant at which the trace leaves a level near the start."""
+    def start_of(self, reference: Reference, visible: bool = False) -> Instant | Refusal:
+        """The instant at which the trace leaves a level near the start.
+
+        Args:
+            visible: refuse a level that the noise hides.
+        """
         rule = self.parameters.start_rule
         place, doubt = find_start(self.scaled, reference.ratio, self.scaled_noise, self.middle, rule)
         if doubt <= NOISY:
             return self._instant(reference, place, True)
-        return self._start_within_noise(reference, doubt * abs(reference.ratio))
+        return HIDDEN if visible else self._start_within_noise(reference, doubt * abs(reference.ratio))
 
     def _start_within_noise(self, reference: Reference, sigma: float) -> Instant | Refusal:
-        """The instant of a level that the noise hides; how much later a visible level is passed is what it may be off by."""
-        seen = self.light_reference(reference.ratio + VISIBLE * sigma)
-        place, doubt = find_start(self.scaled, seen.ratio, self.scaled_noise, self.middle, self.parameters.start_rule)
-        visible = self._instant(seen, place, True) if doubt <= NOISY else HIDDEN
-        if isinstance(visible, Refusal):
+        """The instant of a level that the noise hides, from those of two that can be seen."""
+        # Lower down a fit would need a window that reaches back over the corner of the onset: early by far at 1 % noise.
+        lowest = max(reference.ratio + VISIBLE * sigma, ONSET_HIGHEST)
+        first = self.start_of(self.light_reference(lowest), visible=True)
+        second = self.start_of(self.light_reference(ONSET_RATIO * lowest), visible=True)
+        if isinstance(first, Refusal) or isinstance(second, Refusal):
             return HIDDEN
-        found = self._instant(reference, visible.position, True)
-        if isinstance(found, Refusal) or not 0 <= visible.position - found.position <= self.middle.width:
+        if not 0 <= second.position - first.position <= self.middle.width:
             return HIDDEN
-        return replace(found, slack=visible.position - found.position)
+        return hidden_instant(first, second, reference)
 
     def end_of(self, reference: Reference, far: Reference | None = None, rule: EndRule | None = None) -> Instant | Refusal:
         """The instant at which the trace enters a band around the end; through its far edge when it overshoots.
