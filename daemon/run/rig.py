@@ -85,16 +85,17 @@ class Rig:
 
     def recover(self) -> None:
         """Bring every instrument back to a known state after trouble; the display goes dark first."""
-        self.go_dark()
+        self.go_dark(1)  # each instrument is brought back below: a silent one costs its time-outs once
         for instrument in self.opened.values():
             instrument.recover()
 
-    def go_dark(self) -> str:
+    def go_dark(self, tries: int = 2) -> str:
         """Level 0, as hard as possible. Returns the trouble, empty when it worked."""
         pattern = self.opened.get("pattern")
         if pattern is None:
             return ""
-        for attempt in range(2):
+        trouble = ""
+        for attempt in range(tries):
             try:
                 if attempt:
                     pattern.recover()
