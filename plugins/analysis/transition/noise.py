@@ -13,6 +13,9 @@ Array = NDArray[np.float64]
 _MAD: Final = 1.482602218505602
 """Standard deviation of a normal variable over the median of its absolute value."""
 
+ENOUGH: Final = 6000
+"""Second differences that are looked at."""
+
 
 def block_means(values: Array, size: int) -> Array:
     """Means of whole blocks along the last axis; a remainder at the end is left out."""
@@ -29,7 +32,9 @@ def noise_of(values: Array) -> float:
     """
     if len(values) < 3:
         return 0.0
-    second = values[2:] - 2 * values[1:-1] + values[:-2]
+    # A few thousand tell as well as all: 1 % of the noise.
+    stride = max(1, len(values) // ENOUGH)
+    second = values[2::stride] - 2 * values[1:-1:stride] + values[:-2:stride]
     return _MAD * float(np.median(np.abs(second))) / math.sqrt(6)
 
 

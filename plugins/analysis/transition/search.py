@@ -66,8 +66,7 @@ def has_landing(scaled: Array, noise: float, middle: Middle) -> bool:
     before, after = np.flatnonzero(trace[: at + 1] < 0.1), np.flatnonzero(trace[at:] > 0.9)
     if not len(before) or not len(after):
         return False
-    grid = np.linspace(before[-1], at + after[0], 65)
-    values = np.interp(grid, np.arange(len(trace)), trace)
+    values = trace[np.rint(np.linspace(before[-1], at + after[0], 65)).astype(np.intp)]
     return bool((np.abs(values[32:] - values[:-32]) < 0.03).any())
 
 

@@ -199,8 +199,7 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
     located = _locate(observation, subject, context, p)
     if isinstance(located, Refusal):
         return located
-    observation, rest, middle = located
-    scaled = despiked((observation.mean - rest.start) / rest.step)
+    observation, rest, middle, scaled = located
     domain = domain_of(p.domain, subject.from_level, subject.to_level, rest.start, rest.end, context, subject.unit)
     if p.band is not None and (refused := band_refusal(domain, p.band)) is not None:
         return Refusal(refused.reason, flags_of(rest.flags, refused.flags))
@@ -214,27 +213,28 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
 
 def _locate(
     observation: Observation, subject: Transition, context: Context, p: TransitionParameters
-) -> tuple[Observation, Rest, Middle] | Refusal:
-    """Repeats brought together, their state levels, and the middle of the transition."""
+) -> tuple[Observation, Rest, Middle, Array] | Refusal:
+    """Repeats brought together, their state levels, the middle of the transition, and the scaled trace without spikes."""
     found = _rest_and_middle(observation, subject, context, p)
     if isinstance(found, Refusal):
         return found
-    rest, middle = found
+    rest, middle, scaled = found
     together = aligned(observation, rest.pre, rest.post, rest.step, middle.width)
     if together is observation:
-        return observation, rest, middle
+        return observation, rest, middle, scaled
     again = _rest_and_middle(together, subject, context, p)
     return again if isinstance(again, Refusal) else (together, *again)
 
 
 def _rest_and_middle(
     observation: Observation, subject: Transition, context: Context, p: TransitionParameters
-) -> tuple[Rest, Middle] | Refusal:
+) -> tuple[Rest, Middle, Array] | Refusal:
     rest = rest_of(observation, subject.from_level, subject.to_level, context.curve, p.levels, subject.quantum)
     if isinstance(rest, Refusal):
         return rest
     noise = observation.noise / abs(rest.step)
-    middle = find_middle(despiked((observation.mean - rest.start) / rest.step), noise)
+    scaled = despiked((observation.mean - rest.start) / rest.step)
+    middle = find_middle(scaled, noise)
     if isinstance(middle, Refusal):
         return Refusal(middle.reason, flags_of(rest.flags, middle.flags))
-    return rest, middle
+    return rest, middle, scaled
