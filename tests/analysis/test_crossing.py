@@ -9,7 +9,7 @@ import pytest
 from greystep.plugins.analysis.transition.crossing import agreeing, find_crossing
 from greystep.plugins.analysis.transition.noise import effective_noise, noise_of, repeat_noise
 from greystep.plugins.analysis.transition.polynomial import Smear, fit_windows, root, weights
-from greystep.plugins.analysis.transition.search import Middle, despiked, find_end, find_start
+from greystep.plugins.analysis.transition.search import Middle, despiked, find_end, find_start, smooth
 
 from . import edges
 
@@ -129,6 +129,14 @@ def test_spike_past_the_level_is_no_exit_and_no_entry() -> None:
     found = find_end(clean, 0.9, 1e-4, middle, "first_entry")
     assert found is not None
     assert found[0] == pytest.approx(2460, abs=3)
+
+
+@pytest.mark.parametrize(("n", "width"), [(50, 7), (50, 8), (9, 30), (3, 2), (1, 5), (40, 1)])
+def test_moving_mean_is_the_mean_of_what_lies_in_its_window(n: int, width: int) -> None:
+    trace = np.random.default_rng(n).normal(size=n)
+    half = min(width // 2, (n - 1) // 2)
+    direct = [trace[max(0, i - half) : i + half + 1].mean() for i in range(n)]
+    assert smooth(trace, width) == pytest.approx(direct, abs=1e-12)
 
 
 def test_median_of_five_leaves_monotone_edges_alone() -> None:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .polynomial import NARROWEST, SHARP, TERMS, Smear, fit_windows, powers, root, weights
+from .polynomial import NARROWEST, SHARP, TERMS, Smear, fit_windows, one_root, powers, root, weights
 
 Array = NDArray[np.float64]
 
@@ -141,11 +141,13 @@ def _finish(shifted: Array, centre: int, half: int, cubic: float, noise: float, 
     """The crossing by the final polynomial on the window that was chosen with the cubic."""
     lines = weights(half, smear)
     fit = lines @ shifted[centre - half : centre + half + 1]
-    x = float(root(fit, 0.0, cubic))
+    x = one_root(fit, cubic)
     if math.isnan(x):
         return None
-    slope = float(powers(np.array(x), TERMS)[: TERMS - 1] @ (fit[1:] * np.arange(1, TERMS))) / half
-    spread = float(np.linalg.norm(powers(np.array(x), TERMS) @ lines))
+    p = powers(np.array(x), TERMS)
+    slope = float(p[: TERMS - 1] @ (fit[1:] * np.arange(1, TERMS))) / half
+    noisy = p @ lines
+    spread = math.sqrt(float(noisy @ noisy))
     position = centre + half * x
     grid = _straight(shifted, position) - position if half < 2 * NARROWEST and smear == SHARP else 0.0
     return Crossing(position, slope, centre, half, noise * spread / abs(slope), half * (cubic - x), smear, grid)

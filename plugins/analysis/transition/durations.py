@@ -162,7 +162,9 @@ def _as_recorded(transit: Transit, quantity: str) -> float:
     p = transit.parameters
     if p.sensor == "keep" or not transit.smear.poles:
         return 0.0
-    blurred = replace(transit, parameters=p.model_copy(update={"sensor": "keep"}), smear=Smear(window=transit.smear.window))
+    blurred = replace(
+        transit, parameters=p.model_copy(update={"sensor": "keep"}), smear=Smear(window=transit.smear.window), found={}
+    )
     figure = (transition_duration if quantity == "transition_duration" else settling_duration)(blurred)
     return figure.value if figure.measurable else 0.0
 

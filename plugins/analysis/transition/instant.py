@@ -70,7 +70,7 @@ def instant_at(
         low = leave_one_out(rest.starts) - rest.starts.mean()
         high = leave_one_out(rest.ends) - rest.ends.mean()
         levels = reference.light + reference.d_start * low + reference.d_end * high
-        replicates = found.centre + found.half * root(leave_one_out(rows), levels, start, limit=1.5)
+        replicates = found.centre + found.half * root(leave_one_out(rows), levels, start, limit=1.5, close=1e-9)
     out = Instant(reference, found, found.position, replicates)
     return out if smear == SHARP else _shifts(out, observation.mean, start)
 

@@ -14,7 +14,6 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from ..preparation.waveform import running_mean
 from .refusal import Refusal
 
 Array = NDArray[np.float64]
@@ -43,8 +42,20 @@ def smoothing(noise: float, distance: float, most: float) -> int:
 
 
 def smooth(trace: Array, width: int) -> Array:
-    """Moving mean."""
-    return trace if width <= 1 else running_mean(trace, float(width))
+    """Moving mean over an odd number of samples, `width` or one more; near the ends over what there is of the window."""
+    half = min(width // 2, (len(trace) - 1) // 2)
+    if half < 1:
+        return trace
+    n = len(trace)
+    total = np.empty(n + 1)
+    total[0] = 0.0
+    np.cumsum(trace, out=total[1:])
+    out = np.empty(n)
+    out[half : n - half] = (total[2 * half + 1 :] - total[: n - 2 * half]) / (2 * half + 1)
+    ends = np.arange(half)
+    out[:half] = total[half + 1 : 2 * half + 1] / (half + 1 + ends)
+    out[n - half :] = (total[n] - total[n - 2 * half : n - half]) / (2 * half - ends)
+    return out
 
 
 def despiked(trace: Array) -> Array:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any, cast
 
 import numpy as np
 from greystep.schema.figure import flags_of
@@ -54,6 +55,8 @@ class Transit:
     ripple: Left
     """Ripple left in the mean trace."""
     flags: tuple[str, ...]
+    found: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
+    """Reference levels and instants worked out before: several figures rest on the same ones."""
 
     @property
     def scaled_noise(self) -> float:
@@ -66,7 +69,10 @@ class Transit:
 
     def reference(self, scale: float) -> Reference:
         """Reference level at a value of the method's scale."""
-        return self._references(self.domain, scale)
+        key = ("scale", scale)
+        if key not in self.found:
+            self.found[key] = self._references(self.domain, scale)
+        return cast(Reference, self.found[key])
 
     def light_reference(self, ratio: float) -> Reference:
         """Reference level at a part of the step in light."""
@@ -139,6 +145,12 @@ class Transit:
             rule: instead of the method's end rule.
         """
         chosen = rule or self.parameters.end_rule
+        key = (chosen, reference.ratio, far.ratio if far is not None else None)
+        if key not in self.found:
+            self.found[key] = self._end_by(reference, far, chosen)
+        return cast("Instant | Refusal", self.found[key])
+
+    def _end_by(self, reference: Reference, far: Reference | None, chosen: EndRule) -> Instant | Refusal:
         ceiling = None if far is None else far.ratio
         found = find_end(self.scaled, reference.ratio, self.scaled_noise, self.middle, chosen, ceiling)
         if found is not None and found[1] <= NOISY:
