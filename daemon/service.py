@@ -149,7 +149,9 @@ class Service:
             self.log("catalogue begun anew", level="warning", reason=renewed)
         catalogue.failpoints = self._fail
         pool = Pool(home_setup(self.home.root), self.options.workers)
-        analyst = Analyst(catalogue, methods, pool).start()
+        # All that have a definition stay in the current view, also those that are only computed when asked for.
+        declared = list(methods_of(self.home, self.host).methods.values())
+        analyst = Analyst(catalogue, methods, pool, declared=declared).start()
         intake = Intake(
             self.archive, self.home.quarantine, partial(self._accepted, analyst), self.log, known=catalogue.known_paths()
         )
@@ -364,7 +366,7 @@ class Service:
         except GreystepError as exc:
             self.log("methods not read again", level="error", reason=str(exc))
             return
-        analyst.use_methods(methods)
+        analyst.use_methods(methods, list(methods_of(self.home, self.host).methods.values()))
         self.log("methods read again", methods=len(methods))
 
     def _go_dark_after_crash(self) -> None:

@@ -141,3 +141,17 @@ def test_workers_that_cannot_start_are_a_message_and_no_endless_loop(lab: Labora
         analyst.notify(header)
     assert not analyst.drain(60)
     assert "no plugin could be loaded" in analyst.status().problem
+
+
+def test_figures_that_were_computed_on_demand_stay_in_the_current_view(lab: Laboratory, analyst_of):
+    lab.run(conditions=("off",))
+    catalogue = lab.fresh()
+    catalogue.add_captures(lab.headers)
+    asked_for = method("asked", threshold=0.3)
+    lab.compute(catalogue, [*METHODS, asked_for])
+    analyst = analyst_of(catalogue, methods=METHODS, declared=[*METHODS, asked_for])
+    assert analyst.drain(20)
+    assert {m.method for m in catalogue.results()} == {"tiny", "asked"}
+    analyst.use_methods(METHODS, METHODS)
+    assert analyst.drain(20)
+    assert {m.method for m in catalogue.results()} == {"tiny"}
