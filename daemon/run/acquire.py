@@ -190,6 +190,7 @@ def _play(
     # Fewer segments than changes: settle without recording, then a lot at a time. Holds last as long as the transfer needs.
     counted = levels[skip:]
     _start_list(session, levels[:skip], dwell_s)
+    _await_list(session, skip * dwell_s)  # armed earlier, the digitiser would take the edge of the settling level
     parts: list[Record] = []
     started = session.clock()
     for first in range(0, len(counted), room):
@@ -239,10 +240,14 @@ def _armed(session: Session, setup: DigitiserSetup, levels: Sequence[int], dwell
 
 def _start_list(session: Session, levels: Sequence[int], dwell_s: float) -> None:
     """Play a list once the one before has ended: its last hold may still be running."""
-    pattern = session.rig.pattern
-    if not pattern.wait(2 * max(dwell_s, session.plan.capture.hold_s) + _MARGIN_S):
+    _await_list(session, max(dwell_s, session.plan.capture.hold_s))
+    session.rig.pattern.play(levels, dwell_s)
+
+
+def _await_list(session: Session, length_s: float) -> None:
+    """Wait until the list that was started last has been played."""
+    if not session.rig.pattern.wait(2 * length_s + _MARGIN_S):
         raise InstrumentTimeoutError("the list of levels before did not end", role="pattern", retryable=True)
-    pattern.play(levels, dwell_s)
 
 
 def _trouble(session: Session, taken: Taken) -> tuple[int, int]:
