@@ -135,6 +135,23 @@ def make_folders(folder: Path, root: Path) -> None:
         fsync_folder(step.parent)
 
 
+def append_lines(path: Path, lines: bytes, mode: int) -> None:
+    """Add whole lines to a file that only grows, and make them durable. Raises OSError; the same call may be repeated."""
+    new = not path.exists()
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, mode)
+    try:
+        size = os.fstat(handle).st_size
+        if size and os.pread(handle, 1, size - 1) != b"\n":
+            lines = b"\n" + lines  # a torn last line after a power cut
+        while lines:
+            lines = lines[os.write(handle, lines) :]
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+    if new:
+        fsync_folder(path.parent)
+
+
 def replace_text(path: Path, text: str, *, durable: bool = True, mode: int = 0o600) -> None:
     """Replace a small file of ours (status, journal copy, reason) at once."""
     # Two threads may write one status file at the same moment.

@@ -12,7 +12,7 @@ import stat
 from collections.abc import Mapping
 from pathlib import Path
 
-from .durable import fsync_folder
+from .durable import append_lines
 
 NAME = "SHA256SUMS"
 _MOST_BYTES = 64 << 20
@@ -47,18 +47,5 @@ def append(folder: Path, name: str, sha256: str) -> None:
 
 def append_all(folder: Path, digests: Mapping[str, str]) -> None:
     """Add lines (file name -> SHA-256) and make them durable. Raises OSError."""
-    path = folder / NAME
-    new = not path.exists()
-    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o640)
-    try:
-        line = "".join(f"{sha256}  {name}\n" for name, sha256 in digests.items()).encode("utf-8", "surrogateescape")
-        size = os.fstat(handle).st_size
-        if size and os.pread(handle, 1, size - 1) != b"\n":
-            line = b"\n" + line  # a torn last line after a power cut
-        while line:
-            line = line[os.write(handle, line) :]
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-    if new:
-        fsync_folder(folder)
+    lines = "".join(f"{sha256}  {name}\n" for name, sha256 in digests.items())
+    append_lines(folder / NAME, lines.encode("utf-8", "surrogateescape"), 0o640)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
-from greystep.daemon.archive.durable import fsync_folder, storage_error
+from greystep.daemon.archive.durable import append_lines, storage_error
 from greystep.daemon.failpoints import Failpoints, NoFailpoints
 
 NAME = "journal.jsonl"
@@ -59,25 +58,10 @@ class Journal:
         text = json.dumps({"utc": utc_now(), "event": event, **data}, ensure_ascii=False)
         line = text.encode("utf-8", "backslashreplace") + b"\n"
         try:
-            self._write(line)
+            append_lines(self.path, line, 0o600)
         except OSError as exc:
             raise storage_error(exc, self.path) from exc
         self._fail.hit("run.journal.after-append")
-
-    def _write(self, line: bytes) -> None:
-        new = not self.path.exists()
-        handle = os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600)
-        try:
-            size = os.fstat(handle).st_size
-            if size and os.pread(handle, 1, size - 1) != b"\n":
-                line = b"\n" + line  # a torn last line after a power cut
-            while line:
-                line = line[os.write(handle, line) :]
-            os.fsync(handle)
-        finally:
-            os.close(handle)
-        if new:
-            fsync_folder(self.path.parent)
 
     def entries(self) -> list[Entry]:
         """All events; torn lines are passed over."""
