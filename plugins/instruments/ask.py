@@ -8,7 +8,9 @@ from typing import Annotated, Any
 
 from greystep.schema.errors import ReplyError
 from greystep.schema.model import Model
-from pydantic import BeforeValidator, Field, field_validator
+from pydantic import BeforeValidator, Field
+
+from .expression import Expression
 
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
 _BASED = re.compile(r"#([HhQqBb])([0-9A-Fa-f]{1,13})")
@@ -21,7 +23,7 @@ class Ask(Model):
 
     ask: Annotated[str, Field(min_length=1, max_length=1000)]
     """The query."""
-    pattern: str = ""
+    pattern: Expression = ""
     """Regular expression whose first group (or whole match) is the value; empty: the whole reply."""
     item: Annotated[int, Field(ge=1, le=1000)] | None = None
     """Which item of a separated list is the value, from 1."""
@@ -35,15 +37,6 @@ class Ask(Model):
     """Take the reciprocal at last: the reply is a rate and an interval is wanted."""
     words: dict[str, float] = Field(default_factory=dict)
     """Words that stand for numbers, such as `OFF = 0`; case does not matter."""
-
-    @field_validator("pattern")
-    @classmethod
-    def _compiles(cls, value: str) -> str:
-        try:
-            re.compile(value)
-        except re.error as exc:
-            raise ValueError(f"not a regular expression: {exc}") from exc
-        return value
 
     def text(self, reply: str) -> str:
         """The part of the reply that is the value, without quotes. Raises ReplyError."""

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import Annotated, ClassVar
 
-from pydantic import Field, field_validator
+from pydantic import Field
 
+from .expression import Expression
 from .template import Commands, Words
 
 
@@ -26,7 +26,7 @@ class SessionWords(Words):
 
     identity: str = "*IDN?"
     """Asks who it is; empty: it can't say."""
-    identity_pattern: str = ""
+    identity_pattern: Expression = ""
     """Regular expression that the identity must contain; empty: anything."""
     terminator: Annotated[str, Field(max_length=4)] = "\n"
     """Ends each command."""
@@ -57,12 +57,3 @@ class SessionWords(Words):
     """Quirk: it loses commands unless `ready` is asked after each."""
     delay_s: Annotated[float, Field(ge=0, le=10)] = 0.0
     """Quirk: pause after each command that has no reply, in s."""
-
-    @field_validator("identity_pattern")
-    @classmethod
-    def _compiles(cls, value: str) -> str:
-        try:
-            re.compile(value)
-        except re.error as exc:
-            raise ValueError(f"not a regular expression: {exc}") from exc
-        return value

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, get_args
 
 from greystep.schema.model import Model
 from pydantic import Field, model_validator
@@ -28,26 +28,9 @@ MatrixQuantity = Literal[
     "within_refresh",
     "supported_refresh_rate",
 ]
-ALL_EACH: tuple[EachQuantity, ...] = (
-    "transition_duration",
-    "settling_duration",
-    "overshoot",
-    "undershoot",
-    "preshoot",
-    "mean_lag",
-    "completion",
-)
-ALL_MATRIX: tuple[MatrixQuantity, ...] = (
-    "transition_duration_mean",
-    "transition_duration_median",
-    "transition_duration_best",
-    "transition_duration_worst",
-    "transition_duration_rising",
-    "transition_duration_falling",
-    "transition_duration_darkest",
-    "overshoot_mean",
-    "overshoot_worst",
-    "completion_mean",
+ALL_EACH: tuple[EachQuantity, ...] = get_args(EachQuantity)
+ALL_MATRIX: tuple[MatrixQuantity, ...] = tuple(
+    q for q in get_args(MatrixQuantity) if q not in ("within_refresh", "supported_refresh_rate")
 )
 
 
