@@ -32,6 +32,7 @@ from greystep.daemon.run.rig import open_rig
 from greystep.daemon.run.runner import Runner, RunnerParts
 from greystep.daemon.run.spool import Spool
 from greystep.daemon.run.status import NAME as STATUS
+from greystep.daemon.run.status import PAGES
 from greystep.daemon.watch import Watcher
 from greystep.daemon.watch.intake import Intake
 from greystep.daemon.watch.watcher import Observer
@@ -118,7 +119,6 @@ class _State:
     """No run is started earlier: the one before broke in a way that a run must not."""
     troubles: dict[str, str] = field(default_factory=dict)
     """Step of the loop -> what it met last."""
-    report_problem: str = ""
     arrived: dict[str, float] = field(default_factory=dict)
     """Runs that came from elsewhere (imported, copied in) -> when their last capture was noticed."""
 
@@ -345,7 +345,7 @@ class Service:
                     for problem in run_reporters(self.home, self.host, run):
                         self.log("reporter failed", level="error", run=run, error=problem)
                 except Exception as exc:  # a page that can't be drawn must not stop the bench
-                    self.state.report_problem = f"{type(exc).__name__}: {exc}"
+                    self.state.troubles[PAGES] = f"{type(exc).__name__}: {exc}"
                     self.log("report failed", level="error", run=run, error=f"{type(exc).__name__}: {exc}")
 
         self.state.reporting = threading.Thread(target=work, name="greystep-report", daemon=True)
@@ -395,7 +395,6 @@ class Service:
             "analysis": asdict(analyst.status()),
             "waiting_plans": len(self.spool.waiting()),
             "troubles": dict(self.state.troubles),
-            "report_problem": self.state.report_problem,
         }
         try:
             replace_text(self.home.root / STATUS, json.dumps(record, indent=1), durable=False)

@@ -228,6 +228,11 @@ class PatternSource(Instrument, Protocol):
         """Stop any list and drive level 0. Tries hard: called on every way out."""
 
 
+def has_sync_output(pattern: PatternSource) -> bool:
+    """Whether each change gives an edge to trigger on. A source without one says `sync_output = False` in its class."""
+    return bool(getattr(pattern, "sync_output", True))
+
+
 @dataclass(frozen=True)
 class MeterReading:
     """One reading."""

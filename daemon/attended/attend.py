@@ -17,6 +17,7 @@ from greystep.schema.capture import InstrumentRecord
 from greystep.schema.errors import BenchError, GreystepError, Problem
 from greystep.schema.ids import IdSource
 from greystep.schema.plan import Plan
+from greystep.schema.roles import has_sync_output
 from pydantic import ValidationError
 
 from .captures import Surroundings, captures_of
@@ -145,7 +146,7 @@ def _open(bench: Bench, host: PluginHost, dialogue: list[str], role: Role) -> An
 
 
 def _without_sync(pattern: Any) -> None:
-    if getattr(pattern, "sync_output", True):
+    if has_sync_output(pattern):
         raise BenchError(
             [
                 Problem(

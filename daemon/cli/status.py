@@ -86,7 +86,7 @@ def _service(service: dict[str, Any]) -> str:
     waiting = int(analysis.get("groups_waiting", 0)) + int(analysis.get("captures_waiting", 0))
     words = f"service running (process {service.get('pid')}), figures "
     words += f"being computed, {waiting} waiting" if analysis.get("busy") else "up to date"
-    troubles = [analysis.get("problem", ""), service.get("report_problem", ""), *(service.get("troubles") or {}).values()]
+    troubles = [analysis.get("problem", ""), *(service.get("troubles") or {}).values()]
     return "; ".join([words, *(str(t) for t in troubles if t)])
 
 

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from greystep.daemon.archive.archive import Archive
 from greystep.daemon.archive.durable import replace_text
 from greystep.daemon.home import Home
 from greystep.daemon.run.journal import ENDED, Journal
 from greystep.daemon.run.queue import run_folders
 from greystep.daemon.run.spool import submit
-from greystep.daemon.run.status import read_status
+from greystep.daemon.run.status import PAGES, read_status
 from greystep.schema.errors import GreystepError
 from greystep.schema.ids import IdSource
 
@@ -70,7 +71,7 @@ def run_demo(
             except subprocess.TimeoutExpired:
                 service.kill()
                 service.wait()
-    captures = sum(1 for _ in home.raw.glob("*/*/*.h5"))
+    captures = sum(1 for _ in Archive(home.raw).scan())
     return DemoResult(home, tuple(runs), captures, acquired - begun, time.monotonic() - begun, home.reports / "index.html")
 
 
@@ -113,7 +114,7 @@ def _wait_for_figures(home: Home, service: subprocess.Popen[bytes], runs: Sequen
         _require_alive(service, home)
         written = sum((home.reports / "runs" / run).exists() for run in runs)
         progress("figures and pages", written, len(runs))
-        trouble = (read_status(home.root) or {}).get("report_problem")
+        trouble = ((read_status(home.root) or {}).get("troubles") or {}).get(PAGES)
         if trouble:
             raise GreystepError(f"the pages could not be written: {trouble}", where=str(home.logs))
         if written == len(runs) and (home.reports / "index.html").exists():

@@ -32,12 +32,14 @@ from greystep.schema.errors import (
 from greystep.schema.flags import SegmentFlag
 from greystep.schema.ids import IdSource
 from greystep.schema.plan import Plan
+from greystep.schema.roles import has_sync_output
 
 from . import acquire, requests
 from .flash import CAUTION
 from .journal import Journal, State, utc_now
 from .planned import PlannedCapture, bytes_needed, planned_captures
 from .rig import KEEP_ALIVE_S, Rig, open_rig
+from .session import Session
 from .spool import Checked, load_plan
 from .status import RunStatus
 from .writing import ArchiveWriter
@@ -153,7 +155,7 @@ class Runner:
         self._note("started", left=len(left), total=self.status.total)
         self._write_status()
         rig = self._retrying(lambda: open_rig(self.parts.home, self.parts.host), "opening the bench", lambda: None)
-        session = acquire.Session(rig, checked.plan, checked.source.text, stop=self._stopping)
+        session = Session(rig, checked.plan, checked.source.text, stop=self._stopping)
         writer = ArchiveWriter(self.parts.archive, self._archived, self._disk_full)
         try:
             self._retrying(lambda: self._check_roles(checked.plan, rig), "asking what the bench can do", rig.recover)
@@ -166,7 +168,7 @@ class Runner:
                 self.parts.log("the display may not be dark", run=self.run, error=trouble, level="error")
             writer.close()
 
-    def _take_each(self, session: acquire.Session, left: list[PlannedCapture], writer: ArchiveWriter) -> None:
+    def _take_each(self, session: Session, left: list[PlannedCapture], writer: ArchiveWriter) -> None:
         applied = ""
         for index, item in enumerate(left):
             self._stop_if_asked()
@@ -187,14 +189,14 @@ class Runner:
             writer.put(capture, lambda: self._darken(session.rig))
 
     @staticmethod
-    def _keep_alive(session: acquire.Session) -> None:
+    def _keep_alive(session: Session) -> None:
         session.rig.pattern.keep_alive(max(KEEP_ALIVE_S, 4 * session.plan.capture.hold_s))
 
     def _darken(self, rig: Rig) -> None:
         if trouble := rig.go_dark():
             self.parts.log("the display may not be dark", run=self.run, error=trouble, level="error")
 
-    def _take(self, session: acquire.Session, item: PlannedCapture) -> Capture:
+    def _take(self, session: Session, item: PlannedCapture) -> Capture:
         tries = 0
 
         def attempt() -> Capture:
@@ -234,7 +236,7 @@ class Runner:
         self.parts.shutdown.wait(seconds)
         self._stop_if_asked()
 
-    def _meta(self, session: acquire.Session, item: PlannedCapture, tries: int) -> CaptureMeta:
+    def _meta(self, session: Session, item: PlannedCapture, tries: int) -> CaptureMeta:
         plan, bench = session.plan, session.rig.bench
         return CaptureMeta(
             id=self.parts.ids.new(),
@@ -256,7 +258,7 @@ class Runner:
         )
 
     def _check_roles(self, plan: Plan, rig: Rig) -> None:
-        if not getattr(rig.pattern, "sync_output", True):
+        if not has_sync_output(rig.pattern):
             raise PlanError(
                 [Problem("the pattern source has no sync output to trigger on", "plan.toml")],
                 todo="take this plan with 'greystep capture'",
@@ -284,7 +286,7 @@ class Runner:
         if missing:
             raise PlanError(missing)
 
-    def _remember_light(self, session: acquire.Session) -> None:
+    def _remember_light(self, session: Session) -> None:
         """After a restart, ranges come from the steady captures that are in the archive already."""
         for level, light in archived_light(self.parts.archive, session.plan.dut.id, self.run):
             session.seen.note(level, light)

@@ -12,6 +12,8 @@ from greystep.daemon.archive.durable import replace_text
 from .journal import State, utc_now
 
 NAME = "status.json"
+PAGES = "writing the pages"
+"""Key of the service's troubles when a page could not be written."""
 
 
 @dataclass

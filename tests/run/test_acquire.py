@@ -14,6 +14,7 @@ from greystep.daemon.host import PluginHost
 from greystep.daemon.run import acquire
 from greystep.daemon.run.planned import planned_captures
 from greystep.daemon.run.rig import open_rig
+from greystep.daemon.run.session import Session
 from greystep.schema.capture import CaptureMeta
 from greystep.schema.flags import SegmentFlag
 from greystep.schema.ids import IdSource
@@ -49,20 +50,20 @@ class Small:
 
 
 @pytest.fixture
-def session(tmp_path: Path) -> Iterator[acquire.Session]:
+def session(tmp_path: Path) -> Iterator[Session]:
     home = Home(tmp_path).create()
     with VirtualBench(panel="vireth-10x", speed="max", seed=3) as bench:
         text = "".join(f'[instruments.{r}]\ndriver = "scpi-{r}"\nresource = "{a}"\n' for r, a in bench.resources.items())
         home.bench_file.write_text(text)
         rig = open_rig(home, PluginHost.load())
         try:
-            yield acquire.Session(rig, PLAN, "")
+            yield Session(rig, PLAN, "")
         finally:
             assert rig.close() == ""
         assert bench.hello()["level"] == 0
 
 
-def taken(session: acquire.Session, kind: str):
+def taken(session: Session, kind: str):
     item = next(i for i in planned_captures(PLAN) if i.kind == kind)
     meta = CaptureMeta(
         id=IdSource().new(),
@@ -80,7 +81,7 @@ def taken(session: acquire.Session, kind: str):
 
 
 @pytest.mark.parametrize("segments", [1, 3, 4096])
-def test_a_step_capture_is_complete_however_few_segments_the_digitiser_holds(session: acquire.Session, segments: int):
+def test_a_step_capture_is_complete_however_few_segments_the_digitiser_holds(session: Session, segments: int):
     session.rig.opened["digitiser"] = Small(session.rig.opened["digitiser"], segments)
     capture = taken(session, "step")
     assert capture.from_level.tolist() == [0, 255, 0, 255]
@@ -93,7 +94,7 @@ def test_a_step_capture_is_complete_however_few_segments_the_digitiser_holds(ses
     np.testing.assert_allclose(first[1::2], last[::2], rtol=0.01)
 
 
-def test_a_clipped_segment_is_taken_again_with_a_wider_range(session: acquire.Session):
+def test_a_clipped_segment_is_taken_again_with_a_wider_range(session: Session):
     session.seen.by_level.update({0: (0.0, 0.001), 255: (0.0, 1.5)})  # far less than the light really is
     capture = taken(session, "step")
     assert capture.meta.retakes >= 1
