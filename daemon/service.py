@@ -296,8 +296,7 @@ class Service:
                 self._take_in(run, intake)
             self.state.told_ended.add(run)
             analyst.notify_run_ended(run)
-            if not (self.home.reports / "runs" / run).exists():
-                self.state.to_report.append(run)
+            self._want_page(run)
             if notify:
                 self._notify(run)
 
@@ -316,13 +315,17 @@ class Service:
         if not (self.home.runs / header.meta.run).exists():
             self.state.arrived[header.meta.run] = time.monotonic()
 
+    def _want_page(self, run: str) -> None:
+        """A run gets a page when it has captures and none was written yet; one that failed at the start has nothing to show."""
+        if not (self.home.reports / "runs" / run).exists() and any(self.home.raw.glob(f"*/{run}/*.h5")):
+            self.state.to_report.append(run)
+
     def _report_arrived(self) -> None:
         """Runs from elsewhere have no journal that ends them: they get their page when nothing more has come for a while."""
         quiet = [run for run, last in self.state.arrived.items() if time.monotonic() - last > _QUIET_S]
         for run in quiet:
             del self.state.arrived[run]
-            if not (self.home.reports / "runs" / run).exists():
-                self.state.to_report.append(run)
+            self._want_page(run)
 
     def _keep_reporting(self, analyst: Analyst) -> None:
         if not self.state.to_report or not self.options.report:

@@ -201,3 +201,19 @@ def test_traces_from_elsewhere_get_their_figures_and_page_from_the_running_servi
     found = [m for m in figures(lab, "duration-10-90", "transition_duration") if "recorded-elsewhere" in m.dut]
     assert [m.figure.value for m in found] == [pytest.approx(math.log(9) * 5e-3, rel=0.01)]
     assert "imported" in found[0].figure.flags
+
+
+@pytest.mark.timeout(120)
+def test_a_run_that_fails_before_its_first_capture_is_told_and_leaves_no_other_trouble(tmp_path: Path):
+    home = Home(tmp_path / "home").create()
+    nobody = "TCPIP::127.0.0.1::9::SOCKET"  # the discard port: nobody listens
+    home.bench_file.write_text(bench_toml({"digitiser": nobody, "pattern": nobody}))
+    (home.inbox / "plan.toml").write_text(PLAN)
+    command = [sys.executable, "-m", "greystep.daemon", "--home", str(home.root), "serve", "--once", "--workers", "1"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=100, check=False)
+    run = next(home.runs.iterdir())
+    status = json.loads((run / "status.json").read_text())
+    assert status["state"] == "failed"
+    assert nobody in status["reason"]
+    assert "report failed" not in done.stderr
+    assert json.loads((home.root / "status.json").read_text())["troubles"] == {}
