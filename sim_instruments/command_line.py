@@ -11,10 +11,13 @@ import stat
 import sys
 from pathlib import Path
 
-EPILOG = """example:
-  python -m greystep.sim_instruments --panel vireth-10x --ready-file bench.json
+from .practice import bench_text, write_atomically, write_bench
 
-Instruments are SCPI servers on TCP; any VISA client can talk to them by the resource names in the ready file.
+EPILOG = """example:
+  python -m greystep.sim_instruments --panel vireth-10x --bench-file practice/bench.toml
+
+Then, in another terminal: greystep --home practice serve. Instruments are SCPI servers on TCP; any VISA client can
+talk to them by the resource names that are printed when they listen.
 """
 ROLES = ("digitiser", "pattern", "luminance", "power", "temperature", "side-door")
 
@@ -42,6 +45,8 @@ def parser() -> argparse.ArgumentParser:
     made.add_argument("--sensor-poles", type=int, choices=(1, 2), default=1, help="poles of the sensor (default: %(default)s)")
     made.add_argument("--room-c", type=float, default=23.0, metavar="C", help="room temperature, deg C (default: %(default)s)")
     made.add_argument("--ready-file", type=Path, metavar="FILE", help="write the resource names here when listening (JSON)")
+    made.add_argument("--bench-file", type=Path, metavar="FILE", help="write a bench.toml for these instruments when listening")
+    made.add_argument("--bench-name", default="virtual bench", metavar="NAME", help="name in it (default: %(default)s)")
     made.add_argument("--parent-pid", type=int, metavar="PID", help="end when this process is gone")
     made.add_argument("--until-stdin-closes", action="store_true", help="end when standard input is closed")
     return made
@@ -86,9 +91,12 @@ async def _run(options: argparse.Namespace) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, bench.stopping.set)
-    announcement = json.dumps({**await bench.start(), "pid": os.getpid()})
+    told = await bench.start()
+    announcement = json.dumps({**told, "pid": os.getpid()})
+    if options.bench_file is not None:
+        write_bench(options.bench_file, bench_text(options.bench_name, sensor.bandwidth_hz, told["resources"]))
     if options.ready_file is not None:
-        _write_atomically(options.ready_file, announcement)
+        write_atomically(options.ready_file, announcement + "\n")
     print(announcement, flush=True)
     guards = [loop.create_task(_outlive(options.parent_pid, bench.stopping))] if options.parent_pid else []
     if options.until_stdin_closes:
@@ -98,13 +106,6 @@ async def _run(options: argparse.Namespace) -> int:
         guard.cancel()
     await bench.close()
     return 0
-
-
-def _write_atomically(path: Path, text: str) -> None:
-    """A reader sees the whole file or none."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}")
-    temporary.write_text(text + "\n", encoding="utf-8")
-    temporary.replace(path)
 
 
 async def _outlive(parent_pid: int, stopping: asyncio.Event) -> None:

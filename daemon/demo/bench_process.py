@@ -6,30 +6,22 @@ import json
 import socket
 import subprocess
 import sys
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from greystep.schema.errors import GreystepError
 
-_DRIVERS = {
-    "digitiser": "scpi-digitiser",
-    "pattern": "scpi-pattern",
-    "luminance": "scpi-luminance",
-    "power": "scpi-power",
-    "temperature": "scpi-temperature",
-}
-
 
 class BenchProcess:
     """Starts the virtual bench; a context manager. It ends with this process, whatever happens."""
 
-    def __init__(self, panel: str, seed: int = 1, speed: str = "max") -> None:
+    def __init__(self, panel: str, bench_file: Path, bench_name: str, seed: int = 1, speed: str = "max") -> None:
         self._command = [sys.executable, "-m", "greystep.sim_instruments", "--until-stdin-closes"]
         self._command += ["--panel", panel, "--speed", speed, "--seed", str(seed)]
+        self._command += ["--bench-file", str(bench_file), "--bench-name", bench_name]
         self._process: subprocess.Popen[bytes] | None = None
         self._side_door: socket.socket | None = None
-        self.resources: dict[str, str] = {}
-        """VISA resource name by role."""
 
     def __enter__(self) -> Self:
         self._process = subprocess.Popen(self._command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
@@ -40,7 +32,6 @@ class BenchProcess:
                 "the virtual bench did not start", todo="'python -m greystep.sim_instruments --help' tells more"
             )
         told = json.loads(line)
-        self.resources = told["resources"]
         self._side_door = socket.create_connection((told["side_door"]["host"], told["side_door"]["port"]), 30)
         return self
 
@@ -66,15 +57,3 @@ class BenchProcess:
         if not answer.pop("ok", False):
             raise GreystepError(f"the virtual bench refused {op}: {answer.get('error')}")
         return answer
-
-    def bench_text(self, name: str) -> str:
-        """A `bench.toml` for these instruments."""
-        lines = [f'name = "{name}"', 'house_method = "band-first-entry"', "", "[sensor]", 'name = "virtual photodiode"']
-        lines += ["bandwidth_hz = 100e3", ""]
-        for role, resource in self.resources.items():
-            if role in _DRIVERS:
-                lines += [f"[instruments.{role}]", f'driver = "{_DRIVERS[role]}"', f'resource = "{resource}"']
-                lines += ["u_relative = 0.01"] if role == "luminance" else []
-                lines += ["u_relative = 0.001"] if role == "power" else []
-                lines += [""]
-        return "\n".join(lines)

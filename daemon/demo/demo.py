@@ -57,8 +57,7 @@ def run_demo(
     if home.bench_file.exists():
         raise GreystepError("this home has a bench already", where=str(home.root), todo="give the demo a new --home")
     begun = time.monotonic()
-    with BenchProcess(displays[0].panel) as bench:
-        replace_text(home.bench_file, bench.bench_text(f"{COOPERATIVE}, virtual bench"))
+    with BenchProcess(displays[0].panel, home.bench_file, f"{COOPERATIVE}, virtual bench") as bench:
         service = _start_service(home, workers)
         try:
             runs = [_measure(home, bench, display, service, progress) for display in displays]

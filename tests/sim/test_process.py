@@ -8,10 +8,12 @@ import signal
 import subprocess
 import sys
 import time
+import tomllib
 from pathlib import Path
 
 import numpy as np
 import pytest
+from greystep.schema.bench import Bench
 from greystep.sim_instruments.panel.catalogue import PANELS
 from greystep.sim_instruments.testing import VirtualBench
 
@@ -119,3 +121,23 @@ def test_any_visa_client_can_read_a_block(bench: VirtualBench) -> None:
     finally:
         session.close()
         manager.close()
+
+
+def test_bench_file_is_a_bench_that_the_service_reads_and_nobody_elses_is_overwritten(tmp_path: Path) -> None:
+    home = tmp_path / "practice"
+    for _ in range(2):  # a second start writes its own file again: the ports are new ones
+        with subprocess.Popen(
+            [*COMMAND, "--bench-file", str(home / "bench.toml")], stdout=subprocess.PIPE, text=True
+        ) as process:
+            assert process.stdout is not None
+            printed = json.loads(process.stdout.readline())
+            bench = Bench.model_validate(tomllib.loads((home / "bench.toml").read_text()))
+            named = {role: entry.settings()["resource"] for role, entry in bench.instruments.items()}
+            assert named == printed["resources"]
+            process.terminate()
+            assert process.wait(10) == 0
+    (home / "bench.toml").write_text('name = "my own"\n')
+    refused = run("--bench-file", str(home / "bench.toml"))
+    assert refused.returncode == 2
+    assert "is not the virtual bench's" in refused.stderr
+    assert (home / "bench.toml").read_text() == 'name = "my own"\n'
