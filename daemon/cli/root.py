@@ -72,8 +72,8 @@ class LazyGroup(click.Group):
             from difflib import get_close_matches
 
             near = get_close_matches(args[0], _PLACES)
-            hint = f"did you mean {near[0]!r}?" if near else "'greystep --help' lists the commands"
-            raise click.UsageError(f"there is no command {args[0]!r} ({hint})", ctx)
+            hint = f"; did you mean {near[0]!r}?" if near else ""
+            raise click.UsageError(f"there is no command {args[0]!r}{hint}", ctx)
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
