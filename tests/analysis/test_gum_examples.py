@@ -1,4 +1,4 @@
-"""Worked examples of the GUM with correlated inputs and with a fitted line (H.2, H.3; reference-checks 5.3 [memory, reproduced])."""
+"""Worked examples of the GUM with correlated inputs and a fitted line (H.2, H.3; reference-checks 5.3 [memory, reproduced])."""
 
 from __future__ import annotations
 
