@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from .polynomial import NARROWEST, SHARP, TERMS, Smear, fit_windows, one_root, powers, root, weights
+from .polynomial import NARROWEST, SHARP, TERMS, Nest, Smear, fit_windows, gram, one_root, powers, root, weights
 
 Array = NDArray[np.float64]
 
@@ -27,6 +27,8 @@ BACK = 2
 should 95 %, with 1 90 %, with 2 92 %, with 3 94 %; scatter over the Cramer-Rao bound was 1.5, 1.85, 1.83, 2.1."""
 SURE = 6.0
 """A window counts from where its slope stands out by this many standard deviations."""
+RISING = np.arange(1.0, TERMS)
+"""What differentiation multiplies the coefficients by."""
 CENTRED = 0.15
 """A window is moved when the crossing lies farther from its middle, as a part of its half width."""
 
@@ -63,15 +65,18 @@ class Crossing:
 
 
 def agreeing(values: Array, u: Array, agree: float = AGREE) -> int:
-    """Index of the widest window whose interval still meets those of all narrower ones."""
-    usable = np.isfinite(values) & np.isfinite(u)
-    low = np.maximum.accumulate(np.where(usable, values - agree * u, -np.inf))
-    high = np.minimum.accumulate(np.where(usable, values + agree * u, np.inf))
-    fits = (low <= high) & usable
-    broken = np.flatnonzero(low > high)
-    end = int(broken[0]) if len(broken) else len(values)
-    good = np.flatnonzero(fits[:end])
-    return int(good[-1]) if len(good) else -1
+    """Index of the widest window whose interval still meets those of all narrower ones; -1 when there is none. Windows
+    without a value don't count."""
+    low, high, widest = -math.inf, math.inf, -1
+    # Plain numbers: a nest has a few dozen windows, and most of them lie beyond the first that disagrees.
+    for i, (value, spread) in enumerate(zip(values.tolist(), u.tolist(), strict=True)):
+        if not (math.isfinite(value) and math.isfinite(spread)):
+            continue
+        low, high = max(low, value - agree * spread), min(high, value + agree * spread)
+        if low > high:
+            break
+        widest = i
+    return widest
 
 
 def find_crossing(
@@ -94,13 +99,12 @@ def find_crossing(
     n = len(trace)
     limit = max(NARROWEST, n // 4 if widest is None else widest)
     centre = int(np.clip(round(guess), NARROWEST, n - 1 - NARROWEST))
-    shifted = trace - level
     seen: set[int] = set()
     best: Crossing | None = None
     while centre not in seen and len(seen) < 8:
         seen.add(centre)
         room = min(limit, centre, n - 1 - centre)
-        found = _at(shifted, centre, room, noise, rising, smear)
+        found = _at(trace, level, centre, room, noise, rising, smear)
         if found is None:
             break
         best = found
@@ -110,54 +114,53 @@ def find_crossing(
     return best
 
 
-def _at(shifted: Array, centre: int, room: int, noise: float, rising: bool, smear: Smear) -> Crossing | None:
-    windows = fit_windows(shifted, centre, room, smear)
-    h = windows.halves.astype(np.float64)
+def _at(trace: Array, level: float, centre: int, room: int, noise: float, rising: bool, smear: Smear) -> Crossing | None:
+    shifted = trace[centre - room : centre + room + 1] - level
+    windows = fit_windows(shifted, room, room, smear)
+    nest, h = windows.nest, windows.nest.widths
     x = root(windows.fits, 0.0, steps=5, close=1e-4)
     a1, a2, a3 = windows.fits[:, 1], windows.fits[:, 2], windows.fits[:, 3]
     slope = (a1 + x * (2 * a2 + 3 * a3 * x)) / h
-    spread = np.sqrt(_variance(windows.covariances, x))
     along = slope if rising else -slope
     # A slope that the noise of a narrow window made up would give a wrong crossing a small uncertainty.
-    u_slope = noise * np.sqrt(windows.covariances[:, 1, 1]) / h
+    sure = along > SURE * noise * nest.slopes
     with np.errstate(divide="ignore", invalid="ignore"):
-        u = np.where(along > SURE * u_slope, noise * spread / np.abs(slope), np.nan)
+        u = np.where(sure, noise * np.sqrt(_variance(nest, x)) / along, np.nan)
     # A small floor lets noise-free traces choose a window by the change from one to the next.
-    pick = agreeing(x * h, np.where(np.isnan(u), np.nan, np.maximum(u, 1e-4)))
+    pick = agreeing(x * h, np.maximum(u, 1e-4))
     if pick < 0:
         return None
-    pick = max(pick - BACK, int(np.flatnonzero(np.isfinite(u))[0]))
-    return _finish(shifted, centre, int(windows.halves[pick]), float(x[pick]), noise, smear)
+    pick = max(pick - BACK, int(np.isfinite(u).argmax()))
+    return _finish(trace, level, centre, int(windows.halves[pick]), float(x[pick]), noise, smear)
 
 
-def _variance(covariance: Array, x: Array) -> Array:
+def _variance(nest: Nest, x: Array) -> Array:
     """[window] variance of a cubic at x, for unit noise."""
-    x2 = x * x
-    p = np.stack([np.ones_like(x), x, x2, x2 * x], axis=1)
-    return np.asarray(((covariance @ p[:, :, None])[:, :, 0] * p).sum(axis=1))
+    out = nest.variances[6]
+    for term in nest.variances[5::-1]:
+        out = out * x + term
+    return out
 
 
-def _finish(shifted: Array, centre: int, half: int, cubic: float, noise: float, smear: Smear) -> Crossing | None:
+def _finish(trace: Array, level: float, centre: int, half: int, cubic: float, noise: float, smear: Smear) -> Crossing | None:
     """The crossing by the final polynomial on the window that was chosen with the cubic."""
-    lines = weights(half, smear)
-    fit = lines @ shifted[centre - half : centre + half + 1]
+    fit = weights(half, smear) @ (trace[centre - half : centre + half + 1] - level)
     x = one_root(fit, cubic)
     if math.isnan(x):
         return None
-    p = powers(np.array(x), TERMS)
-    slope = float(p[: TERMS - 1] @ (fit[1:] * np.arange(1, TERMS))) / half
-    noisy = p @ lines
-    spread = math.sqrt(float(noisy @ noisy))
+    p = powers(x, TERMS)
+    slope = float(p[: TERMS - 1] @ (fit[1:] * RISING)) / half
+    spread = math.sqrt(float(p @ gram(half, smear) @ p))
     position = centre + half * x
-    grid = _straight(shifted, position) - position if half < 2 * NARROWEST and smear == SHARP else 0.0
+    grid = _straight(trace, level, position) - position if half < 2 * NARROWEST and smear == SHARP else 0.0
     return Crossing(position, slope, centre, half, noise * spread / abs(slope), half * (cubic - x), smear, grid)
 
 
-def _straight(shifted: Array, position: float) -> float:
-    """Zero of the straight line between two neighbouring samples that is nearest to a position; the position itself
+def _straight(trace: Array, level: float, position: float) -> float:
+    """Crossing of the straight line between two neighbouring samples that is nearest to a position; the position itself
     without one."""
     first = max(0, math.floor(position) - 1)
-    part = shifted[first : first + 4]
+    part = trace[first : first + 4] - level
     places = [
         first + i + part[i] / (part[i] - part[i + 1])
         for i in range(len(part) - 1)

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossing import agreeing
+from .crossing import RISING, agreeing
 from .jackknife import leave_one_out
 from .observation import Observation
-from .polynomial import TERMS, Smear, fit_windows, powers, weights
+from .polynomial import TERMS, Smear, fit_windows, gram, powers, weights
 from .search import smooth
 
 Array = NDArray[np.float64]
@@ -46,7 +47,7 @@ def place_at(observation: Observation, position: float, smear: Smear, *, top: fl
     centre = int(np.clip(round(position), 3, n - 4))
     room = max(3, min(widest or n // 4, centre, n - 1 - centre))
     windows = fit_windows(observation.mean, centre, room, smear)
-    u = observation.noise * np.sqrt(np.maximum(windows.covariances[:, 0, 0], 0))
+    u = observation.noise * np.sqrt(np.maximum(windows.nest.variances[0], 0))
     floor = 1e-6 * float(np.ptp(observation.blocks))
     pick = max(0, agreeing(windows.fits[:, 0], np.maximum(u, floor)))
     half = int(windows.halves[pick])
@@ -55,11 +56,11 @@ def place_at(observation: Observation, position: float, smear: Smear, *, top: fl
     x = (position - centre) / half
     if top:
         x = _vertex(fit, top)
-    p = powers(np.array(x), TERMS)
-    spread = float(np.linalg.norm(p @ lines))
+    p = powers(x, TERMS)
+    spread = math.sqrt(float(p @ gram(half, smear) @ p))
     rows = observation.light[:, centre - half : centre + half + 1] @ lines.T
     replicates = leave_one_out(rows @ p) if len(rows) > 1 else np.empty(0)
-    slope = float(p[:-1] @ (fit[1:] * np.arange(1, TERMS))) / half
+    slope = float(p[:-1] @ (fit[1:] * RISING)) / half
     return Place(centre + half * x, float(fit @ p), replicates, observation.noise * spread, slope)
 
 

@@ -56,62 +56,122 @@ def weights(half: int, smear: Smear = SHARP) -> Array:
     return np.asarray(out)
 
 
+@lru_cache(maxsize=512)
+def gram(half: int, smear: Smear = SHARP) -> Array:
+    """[TERMS, TERMS] covariance of the coefficients that `weights` gives, for unit noise."""
+    lines = weights(half, smear)
+    return np.asarray(lines @ lines.T)
+
+
+@dataclass(frozen=True)
+class Nest:
+    """A nest of windows around one sample: what does not depend on the trace."""
+
+    halves: NDArray[np.int64]
+    """[window] half widths, rising."""
+    widths: Array
+    """[window] the same as floats."""
+    solve: Array
+    """[window, 4, 4] from sums of samples times powers of (i / half) to the coefficients of a cubic, smearing undone."""
+    covariances: Array
+    """[window, 4, 4] of the coefficients, for unit noise."""
+    variances: Array
+    """[7, window] coefficients of the variance of the cubic at x, a polynomial in x; for unit noise."""
+    slopes: Array
+    """[window] standard deviation of the slope in the middle, a sample, for unit noise."""
+
+
 @dataclass(frozen=True)
 class Windows:
     """Cubics of a nest of windows around one sample."""
 
-    halves: NDArray[np.int64]
+    nest: Nest
     fits: Array
     """[window, 4]"""
-    covariances: Array
-    """[window, 4, 4] for unit noise."""
+
+    @property
+    def halves(self) -> NDArray[np.int64]:
+        """[window] half widths, rising."""
+        return self.nest.halves
 
 
-@lru_cache(maxsize=64)
-def _halves(widest: int) -> NDArray[np.int64]:
-    count = max(1, math.ceil(math.log(max(widest, NARROWEST) / NARROWEST) / math.log(GROWTH)) + 1)
-    grown = np.rint(NARROWEST * GROWTH ** np.arange(count)).astype(np.int64)
-    return np.unique(np.minimum(grown, widest))
-
-
-@lru_cache(maxsize=64)
-def _design(widest: int, smear: Smear) -> tuple[Array, ...]:
-    """Sums of powers, covariances and smearing matrices of all windows up to a width."""
-    halves = _halves(widest)
-    h = halves.astype(np.float64)
-    i = np.arange(widest + 1, dtype=np.float64)
-    sums = []
-    for k in (0, 2, 4, 6):
-        total = np.cumsum(2 * i**k)[halves] - (1.0 if k == 0 else 0.0)
-        sums.append(total / h**k)
-    s0, s2, s4, s6 = sums
+def _windows(halves: list[int], smear: Smear) -> Nest:
+    """All that can be known of windows before a trace is seen. The sums of powers are those of whole numbers, exact."""
+    h = np.array(halves, dtype=np.float64)
+    s0, s2, s4, s6 = (np.array(column) for column in zip(*(_power_sums(n) for n in halves), strict=True))
     even, odd = s0 * s4 - s2 * s2, s2 * s6 - s4 * s4
     cov = np.zeros((len(h), 4, 4))
     cov[:, 0, 0], cov[:, 0, 2], cov[:, 2, 0], cov[:, 2, 2] = s4 / even, -s2 / even, -s2 / even, s0 / even
     cov[:, 1, 1], cov[:, 1, 3], cov[:, 3, 1], cov[:, 3, 3] = s6 / odd, -s4 / odd, -s4 / odd, s2 / odd
     undo = np.stack([smear.matrix(float(x)) for x in h])
-    return i, s0, s2, s4, s6, even, odd, cov, undo @ cov @ undo.transpose(0, 2, 1), undo
+    spread = undo @ cov @ undo.transpose(0, 2, 1)
+    along = np.stack([sum(spread[:, j, k - j] for j in range(max(0, k - 3), min(4, k + 1))) for k in range(7)])
+    return Nest(np.array(halves, dtype=np.int64), h, undo @ cov, spread, along, np.sqrt(spread[:, 1, 1]) / h)
+
+
+def _power_sums(n: int) -> tuple[float, float, float, float]:
+    """Sums of (i / n)^k over -n <= i <= n for k = 0, 2, 4, 6 (Faulhaber)."""
+    first = n * (n + 1) * (2 * n + 1)
+    fourth = first * (3 * n * n + 3 * n - 1)
+    sixth = first * (3 * n**4 + 6 * n**3 - 3 * n + 1)
+    return 2.0 * n + 1, first / (3 * n**2), fourth / (15 * n**4), sixth / (21 * n**6)
+
+
+_MOST = 64
+"""Windows of a nest at most: the last is 3.8 million samples wide to each side."""
+
+
+@lru_cache(maxsize=16)
+def _grown(smear: Smear) -> Nest:
+    """Windows that grow by `GROWTH`, far beyond any record."""
+    return _windows([round(NARROWEST * GROWTH**k) for k in range(_MOST)], smear)
+
+
+@lru_cache(maxsize=1024)
+def nest_of(widest: int, smear: Smear = SHARP) -> Nest:
+    """Windows that grow by `GROWTH` until the widest one. All but that one are the same for every width."""
+    grown = _grown(smear)
+    n = int(np.searchsorted(grown.halves, widest))
+    last = _windows([widest], smear)
+    return Nest(
+        np.append(grown.halves[:n], last.halves),
+        np.append(grown.widths[:n], last.widths),
+        np.concatenate([grown.solve[:n], last.solve]),
+        np.concatenate([grown.covariances[:n], last.covariances]),
+        np.concatenate([grown.variances[:, :n], last.variances], axis=1),
+        np.append(grown.slopes[:n], last.slopes),
+    )
+
+
+@lru_cache(maxsize=4)
+def _numbers(size: int) -> Array:
+    """[3, size] the whole numbers from 0, their squares and cubes."""
+    i = np.arange(size, dtype=np.float64)
+    return np.stack([i, i * i, i * i * i])
 
 
 def fit_windows(trace: Array, centre: int, widest: int, smear: Smear = SHARP) -> Windows:
     """Cubics of all windows around a sample, by running sums: the cost is that of the widest one."""
-    halves = _halves(widest)
-    i, s0, s2, s4, s6, even, odd, _, cov, undo = _design(widest, smear)
-    h = halves.astype(np.float64)
-    right = trace[centre : centre + widest + 1]
-    left = trace[centre - widest : centre + 1][::-1]
-    both, apart = right + left, right - left
-    i2 = i * i
-    b0 = np.cumsum(both)[halves] - right[0]
-    b2 = np.cumsum(both * i2)[halves] / h**2
-    b1 = np.cumsum(apart * i)[halves] / h
-    b3 = np.cumsum(apart * i2 * i)[halves] / h**3
-    fits = np.stack(
-        [(s4 * b0 - s2 * b2) / even, (s6 * b1 - s4 * b3) / odd, (s0 * b2 - s2 * b0) / even, (s2 * b3 - s4 * b1) / odd], axis=1
-    )
-    if smear != SHARP:
-        fits = np.einsum("wij,wj->wi", undo, fits)
-    return Windows(halves, fits, cov)
+    nest = nest_of(widest, smear)
+    n = widest + 1
+    first, second, third = _numbers(1 << widest.bit_length())[:, :n]
+    right, left = trace[centre : centre + n], trace[centre - widest : centre + 1][::-1]
+    sums = np.empty((4, n))
+    both, apart = sums[0], sums[1]
+    np.add(right, left, out=both)
+    np.subtract(right, left, out=apart)
+    both[0] = right[0]
+    np.multiply(both, second, out=sums[2])
+    np.multiply(apart, third, out=sums[3])
+    apart *= first
+    # Sums between one window's edge and the next, then of all within: sums of powers 0, 1, 2, 3 of i.
+    starts = np.append(0, nest.halves[:-1] + 1)
+    moments = np.cumsum(np.add.reduceat(sums, starts, axis=1), axis=1)
+    h = nest.widths
+    moments[1] /= h
+    moments[2] /= h * h
+    moments[3] /= h * h * h
+    return Windows(nest, (nest.solve @ moments.T[:, :, None])[:, :, 0])
 
 
 def powers(x: Array, terms: int = 4) -> Array:
@@ -140,10 +200,12 @@ def root(
     a = [coefficients[..., k] for k in range(coefficients.shape[-1])]
     a[0] = a[0] - level
     x = np.zeros(a[0].shape) + guess
+    at_zero = isinstance(guess, float) and guess == 0.0
     change = np.full(a[0].shape, np.inf)
     with np.errstate(all="ignore"):
         for _ in range(steps):
-            value, slope = _horner(a, x)
+            value, slope = (a[0], a[1]) if at_zero else _horner(a, x)
+            at_zero = False
             change = value / slope
             # A step longer than the window is no step towards a crossing in it.
             change = np.minimum(np.maximum(change, -limit), limit)
@@ -174,8 +236,9 @@ def one_root(coefficients: Array, guess: float, limit: float = 1.0) -> float:
 
 def _horner(a: list[Array], x: Array) -> tuple[Array, Array]:
     """Value and slope of polynomials."""
-    value, slope = a[-1], 0.0 * a[-1]
-    for term in a[-2::-1]:
+    slope = a[-1]
+    value = slope * x + a[-2]
+    for term in a[-3::-1]:
         slope = slope * x + value
         value = value * x + term
     return value, slope
