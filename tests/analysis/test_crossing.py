@@ -9,6 +9,7 @@ import pytest
 from greystep.plugins.analysis.transition.crossing import agreeing, find_crossing
 from greystep.plugins.analysis.transition.noise import effective_noise, noise_of, repeat_noise
 from greystep.plugins.analysis.transition.polynomial import Smear, fit_windows, root, weights
+from greystep.plugins.analysis.transition.record import Record
 from greystep.plugins.analysis.transition.search import Middle, despiked, find_end, find_start, smooth
 
 from . import edges
@@ -111,7 +112,7 @@ def test_raw_first_crossing_would_be_early_where_the_search_is_not() -> None:
     t = np.arange(8000.0)
     trace = edges.exponential(400)(t - 2000) + rng.normal(0, 0.03, len(t))
     raw = float(np.flatnonzero(trace > 0.9)[0])
-    place, doubt, _ = find_end(trace, 0.9, 0.03, Middle(2277, 550), "first_entry") or (0, 1, False)
+    place, doubt, _ = find_end(Record(trace), 0.9, 0.03, Middle(2277, 550), "first_entry") or (0, 1, False)
     exact = 2000 + 400 * math.log(10)
     assert raw < exact - 150
     assert abs(place - exact) < 100
@@ -123,7 +124,7 @@ def test_spike_past_the_level_is_no_exit_and_no_entry() -> None:
     trace = edges.exponential(200)(t - 2000)
     trace[1500] += 0.5
     trace[2200] += 0.5
-    clean = despiked(trace)
+    clean = Record(despiked(trace))
     middle = Middle(2138, 280)
     assert find_start(clean, 0.1, 1e-4, middle, "first_exit")[0] == pytest.approx(2021, abs=3)
     found = find_end(clean, 0.9, 1e-4, middle, "first_entry")
@@ -148,5 +149,5 @@ def test_start_rules_differ_where_the_trace_hesitates() -> None:
     t = np.arange(4000.0)
     trace = 0.2 * np.exp(-(((t - 1000) / 60) ** 2)) + edges.ramp(400)(t - 2000)
     middle = Middle(2200, 240)
-    assert find_start(trace, 0.1, 1e-4, middle, "last_exit")[0] == pytest.approx(2040, abs=2)
-    assert find_start(trace, 0.1, 1e-4, middle, "first_exit")[0] == pytest.approx(950, abs=3)
+    assert find_start(Record(trace), 0.1, 1e-4, middle, "last_exit")[0] == pytest.approx(2040, abs=2)
+    assert find_start(Record(trace), 0.1, 1e-4, middle, "first_exit")[0] == pytest.approx(950, abs=3)

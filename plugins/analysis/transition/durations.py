@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-import numpy as np
 from greystep.schema.figure import Component, Figure, flags_of
 from greystep.schema.uncertainty import combine
 
@@ -65,14 +64,10 @@ def transition_duration(transit: Transit) -> Figure:
 
 def _leaves_band(transit: Transit, near: Reference, far: Reference, end: Instant) -> bool:
     """Whether the trace, once in the end band, leaves it again by more than noise explains."""
-    after = transit.scaled[min(len(transit.scaled) - 1, math.ceil(end.position) + 1) :]
-    if not len(after):
-        return False
-    width = max(1, min(len(after), int(max(1.0, transit.middle.width / 8))))
-    sums = np.cumsum(np.concatenate([[0.0], after]))
-    means = (sums[width:] - sums[:-width]) / width
+    first = min(len(transit.scaled) - 1, math.ceil(end.position) + 1)
+    width = max(1, min(len(transit.scaled) - first, int(max(1.0, transit.middle.width / 8))))
     margin = 4.5 * transit.scaled_noise / math.sqrt(width) + 1e-4
-    crossed = bool((means > far.ratio + margin).any()) or bool((means < near.ratio - margin).any())
+    crossed = transit.scaled.leaves(near.ratio - margin, far.ratio + margin, first, width)
     return crossed or end.crossing.slope * transit.rest.step < 0
 
 

@@ -72,18 +72,27 @@ def _vertex(fit: Array, top: float) -> float:
 
 
 def extreme(
-    observation: Observation, height: Array, first: int, last: int, top: float, width: float, smear: Smear
+    observation: Observation,
+    height: Array,
+    first: int,
+    last: int,
+    top: float,
+    upwards: bool,
+    width: float,
+    smear: Smear,
 ) -> Place | None:
     """The farthest point of the mean trace upwards (`top` +1) or downwards (-1) between two samples; None when there
     are too few.
 
     Args:
-        height: [sample] where to look, the farthest point being the highest: without spikes, in any unit.
+        height: [sample] where to look: without spikes, in any unit.
+        upwards: whether the farthest point is the highest of these, as against the lowest.
         width: of the moving mean to look through, in samples.
     """
     if last - first < 7:
         return None
     span = max(1, int(min(width, (last - first) / 4)))
-    at = first + int(np.argmax(smooth(height[first:last], span)))
+    means = smooth(height[first:last], span)
+    at = first + int(np.argmax(means) if upwards else np.argmin(means))
     # A fit that reached past the stretch would bend around the corner of the transition and ring.
     return place_at(observation, float(at), smear, top=top, widest=max(3, min(at - first, last - 1 - at)))

@@ -14,6 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from .record import ABOVE, BELOW, Means, Record
 from .refusal import Refusal
 
 Array = NDArray[np.float64]
@@ -70,39 +71,35 @@ def despiked(trace: Array) -> Array:
     return np.concatenate([trace[:4], middle, trace[-4:]])
 
 
-def has_landing(scaled: Array, noise: float, middle: Middle) -> bool:
+def has_landing(record: Record, noise: float, middle: Middle) -> bool:
     """Whether the trace rests on the way: for over half of the time from 10 to 90 % it changes by less than 3 % of the step."""
-    trace = smooth(scaled, smoothing(noise, 0.1, max(1.0, middle.width / 16)))
+    means = record.means(smoothing(noise, 0.1, max(1.0, middle.width / 16)))
     at = int(middle.place)
-    before, after = np.flatnonzero(trace[: at + 1] < 0.1), np.flatnonzero(trace[at:] > 0.9)
-    if not len(before) or not len(after):
+    before, after = means.last_outside(0.1, ABOVE, 0, at + 1), means.first_outside(BELOW, 0.9, at, len(record))
+    if before is None or after is None:
         return False
-    values = trace[np.rint(np.linspace(before[-1], at + after[0], 65)).astype(np.intp)]
+    values = means.at(np.rint(np.linspace(before, after, 65)).astype(np.intp))
     return bool((np.abs(values[32:] - values[:-32]) < 0.03).any())
 
 
-def find_middle(scaled: Array, noise: float) -> Middle | Refusal:
+def find_middle(record: Record, noise: float) -> Middle | Refusal:
     """The first passage through the half; refused when the trace comes back below 40 % later."""
-    width = smoothing(noise, 0.2, len(scaled) / 8)
-    trace = smooth(scaled, width)
-    up = np.flatnonzero(trace > 0.6)
-    if not len(up):
+    n = len(record)
+    means = record.means(smoothing(noise, 0.2, n / 8))
+    first = means.first_outside(BELOW, 0.6, 0, n)
+    if first is None:
         return Refusal("the light never passes the middle of the step", ("no_transition",))
-    first = int(up[0])
-    if bool((trace[first:] < 0.4).any()):
+    if means.first_outside(0.4, ABOVE, first, n) is not None:
         return Refusal("the light passes the middle of the step more than once", ("multiple_transitions",))
-    below = np.flatnonzero(trace[:first] < 0.5)
-    if not len(below):
+    below = means.last_outside(0.5, ABOVE, 0, first)
+    low = means.last_outside(0.2, ABOVE, 0, first)
+    high = means.first_outside(BELOW, 0.8, first, n)
+    if below is None or high is None or low is None:
         return Refusal("the transition lies at the edge of the record", ("at_edge",))
-    place = float(below[-1]) + 0.5
-    low = np.flatnonzero(trace[:first] < 0.2)
-    high = np.flatnonzero(trace[first:] > 0.8)
-    if not len(high) or not len(low):
-        return Refusal("the transition lies at the edge of the record", ("at_edge",))
-    return Middle(place, max(1.0, float(high[0] + first - low[-1])))
+    return Middle(below + 0.5, max(1.0, float(high - low)))
 
 
-def find_start(scaled: Array, level: float, noise: float, middle: Middle, rule: StartRule) -> tuple[float, float]:
+def find_start(record: Record, level: float, noise: float, middle: Middle, rule: StartRule) -> tuple[float, float]:
     """Place where the trace leaves the start level for good (`last_exit`) or for the first time (`first_exit`).
 
     Returns:
@@ -111,23 +108,20 @@ def find_start(scaled: Array, level: float, noise: float, middle: Middle, rule: 
     before = int(middle.place) + 1
     distance = max(level, 1e-6)
     width = smoothing(noise, distance, max(1.0, middle.width / 4))
-    end = min(len(scaled), before + width)
-    trace = smooth(scaled[:end], width)[:before]
+    means = record.means(width)
     sigma = noise / math.sqrt(width)
     clear = min(CLEAR * sigma, distance / 2)
     if rule == "last_exit":
-        inside = np.flatnonzero(trace < level - clear)
-        first = int(inside[-1]) if len(inside) else 0
-        above = np.flatnonzero(trace[first:] >= level)
-        return float(first + (int(above[0]) if len(above) else before - 1 - first)) - 0.5, sigma / distance
-    out = np.flatnonzero(trace > level + clear)
-    last = int(out[0]) if len(out) else before - 1
-    below = np.flatnonzero(trace[:last] < level)
-    return float(below[-1] if len(below) else 0) + 0.5, sigma / distance
+        first = means.last_outside(level - clear, ABOVE, 0, before) or 0
+        above = means.first_inside(level, ABOVE, first, before)
+        return float(before - 1 if above is None else above) - 0.5, sigma / distance
+    last = means.first_outside(BELOW, level + clear, 0, before)
+    below = means.last_outside(level, ABOVE, 0, before - 1 if last is None else last)
+    return float(below or 0) + 0.5, sigma / distance
 
 
 def find_end(
-    scaled: Array, level: float, noise: float, middle: Middle, rule: EndRule, ceiling: float | None = None
+    record: Record, level: float, noise: float, middle: Middle, rule: EndRule, ceiling: float | None = None
 ) -> tuple[float, float, bool] | None:
     """Place where the trace enters the end band first, or for good (`settled`).
 
@@ -144,27 +138,29 @@ def find_end(
     most, place = max(1.0, middle.width / 4), None
     for _ in range(4):
         width = smoothing(noise, distance, most)
-        begin = max(0, after - width)
-        trace = smooth(scaled[begin:], width)[after - begin :]
+        means = record.means(width)
         sigma = noise / math.sqrt(width)
         clear = min(CLEAR * sigma, distance / 2)
-        place = _first(trace, level, clear) if rule == "first_entry" else _last(trace, level, top, clear)
+        end = len(record)
+        place = (
+            _first(means, after, level, clear, end) if rule == "first_entry" else _last(means, after, (level, top), clear, end)
+        )
         if place is None:
             return None
         # Far down an exponential tail a wider window is as good: let it grow with the distance from the middle.
-        if sigma * 2 * CLEAR <= distance * 1.01 or place[0] / 4 <= most:
+        if sigma * 2 * CLEAR <= distance * 1.01 or (place[0] - after) / 4 <= most:
             break
-        most = place[0] / 4
+        most = (place[0] - after) / 4
     assert place is not None
     if rule == "settled":
-        place = _left_again(scaled, noise, after, (level, top), place, width, middle)
+        place = _left_again(record, noise, after, (level, top), place, width, middle)
         if place is None:
             return None
-    return after + place[0], sigma / distance, place[1]
+    return place[0], sigma / distance, place[1]
 
 
 def _left_again(
-    scaled: Array,
+    record: Record,
     noise: float,
     after: int,
     band: tuple[float, float],
@@ -179,9 +175,7 @@ def _left_again(
     """
     wide = 2 * width
     while wide <= middle.width:
-        begin = max(0, after - wide)
-        trace = smooth(scaled[begin:], wide)[after - begin :]
-        later = _last(trace, *band, CLEAR * noise / math.sqrt(wide))
+        later = _last(record.means(wide), after, band, CLEAR * noise / math.sqrt(wide), len(record))
         if later is None:
             return None
         if later[0] > place[0] + 2 * wide:
@@ -190,20 +184,21 @@ def _left_again(
     return place
 
 
-def _first(trace: Array, level: float, clear: float) -> tuple[float, bool] | None:
-    inside = np.flatnonzero(trace > level + clear)
-    if not len(inside):
+def _first(means: Means, after: int, level: float, clear: float, end: int) -> tuple[float, bool] | None:
+    inside = means.first_outside(BELOW, level + clear, after, end)
+    if inside is None:
         return None
-    below = np.flatnonzero(trace[: int(inside[0])] < level)
-    return (float(below[-1]) + 0.5 if len(below) else 0.0), False
+    below = means.last_outside(level, ABOVE, after, inside)
+    return (float(after) if below is None else below + 0.5), False
 
 
-def _last(trace: Array, level: float, top: float, clear: float) -> tuple[float, bool] | None:
-    outside = np.flatnonzero((trace < level - clear) | (trace > top + clear))
-    last = int(outside[-1]) if len(outside) else 0
-    if last >= len(trace) - 1:
+def _last(means: Means, after: int, band: tuple[float, float], clear: float, end: int) -> tuple[float, bool] | None:
+    level, top = band
+    outside = means.last_outside(level - clear, top + clear, after, end)
+    last = after if outside is None else outside
+    if last >= end - 1:
         return None
-    inside = np.flatnonzero((trace[last:] >= level) & (trace[last:] <= top))
-    if not len(inside):
+    inside = means.first_inside(level, top, last, end)
+    if inside is None:
         return None
-    return float(last + int(inside[0])) - 0.5, bool(trace[last] > top)
+    return inside - 0.5, bool(means.values(last, last + 1)[0] > top)

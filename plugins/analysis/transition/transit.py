@@ -19,6 +19,7 @@ from .observation import Observation, aligned, observe
 from .onset import ONSET_HIGHEST, ONSET_RATIO, Onset, find_onset, hidden_instant
 from .parameters import TransitionParameters
 from .polynomial import SHARP, Smear
+from .record import Record
 from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import Rest, rest_of
@@ -48,8 +49,8 @@ class Transit:
     observation: Observation
     rest: Rest
     middle: Middle
-    scaled: Array
-    """[sample] mean trace without spikes, 0 at rest before and 1 at rest after."""
+    scaled: Record
+    """Mean trace without spikes, 0 at rest before and 1 at rest after."""
     domain: Domain
     smear: Smear
     ripple: Left
@@ -104,8 +105,8 @@ class Transit:
 
     def extreme(self, first: int, last: int, top: float) -> Place | None:
         """Farthest point of the light upwards (`top` +1) or downwards (-1) between two samples."""
-        sign = top * math.copysign(1.0, self.rest.step)
-        return extreme(self.observation, self.scaled * sign, first, last, top, self.narrow, self.smear)
+        upwards = top * math.copysign(1.0, self.rest.step) > 0
+        return extreme(self.observation, self.scaled.samples, first, last, top, upwards, self.narrow, self.smear)
 
     @property
     def narrow(self) -> float:
@@ -225,7 +226,7 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
 
 def _locate(
     observation: Observation, subject: Transition, context: Context, p: TransitionParameters
-) -> tuple[Observation, Rest, Middle, Array] | Refusal:
+) -> tuple[Observation, Rest, Middle, Record] | Refusal:
     """Repeats brought together, their state levels, the middle of the transition, and the scaled trace without spikes."""
     found = _rest_and_middle(observation, subject, context, p)
     if isinstance(found, Refusal):
@@ -240,12 +241,12 @@ def _locate(
 
 def _rest_and_middle(
     observation: Observation, subject: Transition, context: Context, p: TransitionParameters
-) -> tuple[Rest, Middle, Array] | Refusal:
+) -> tuple[Rest, Middle, Record] | Refusal:
     rest = rest_of(observation, subject.from_level, subject.to_level, context.curve, p.levels, subject.quantum)
     if isinstance(rest, Refusal):
         return rest
     noise = observation.noise / abs(rest.step)
-    scaled = despiked((observation.mean - rest.start) / rest.step)
+    scaled = Record(despiked((observation.mean - rest.start) / rest.step))
     middle = find_middle(scaled, noise)
     if isinstance(middle, Refusal):
         return Refusal(middle.reason, flags_of(rest.flags, middle.flags))
