@@ -98,7 +98,7 @@ def find_crossing(
     """
     n = len(trace)
     limit = max(NARROWEST, n // 4 if widest is None else widest)
-    centre = int(np.clip(round(guess), NARROWEST, n - 1 - NARROWEST))
+    centre = _within(guess, n)
     seen: set[int] = set()
     best: Crossing | None = None
     while centre not in seen and len(seen) < 8:
@@ -110,8 +110,13 @@ def find_crossing(
         best = found
         if abs(found.position - centre) <= max(0.5, CENTRED * found.half):
             break
-        centre = int(np.clip(round(found.position), NARROWEST, n - 1 - NARROWEST))
+        centre = _within(found.position, n)
     return best
+
+
+def _within(position: float, samples: int) -> int:
+    """The nearest sample around which the narrowest window has room."""
+    return min(max(round(position), NARROWEST), samples - 1 - NARROWEST)
 
 
 def _at(trace: Array, level: float, centre: int, room: int, noise: float, rising: bool, smear: Smear) -> Crossing | None:
@@ -119,7 +124,7 @@ def _at(trace: Array, level: float, centre: int, room: int, noise: float, rising
     windows = fit_windows(shifted, room, room, smear)
     nest, h = windows.nest, windows.nest.widths
     x = root(windows.fits, 0.0, steps=5, close=1e-4)
-    a1, a2, a3 = windows.fits[:, 1], windows.fits[:, 2], windows.fits[:, 3]
+    _, a1, a2, a3 = windows.fits.T
     slope = (a1 + x * (2 * a2 + 3 * a3 * x)) / h
     along = slope if rising else -slope
     # A slope that the noise of a narrow window made up would give a wrong crossing a small uncertainty.

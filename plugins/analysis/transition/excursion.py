@@ -20,6 +20,10 @@ REAL = 4.0
 """An excursion counts when it stands out by this many standard uncertainties."""
 
 
+_TRIES = np.linspace(-0.6, 0.6, 121)
+_POWERS = powers(_TRIES, TERMS)
+
+
 @dataclass(frozen=True)
 class Place:
     """The trace at one instant, from a cubic fitted around it."""
@@ -44,11 +48,11 @@ def place_at(observation: Observation, position: float, smear: Smear, *, top: fl
         widest: limit of the fit's half width, in samples.
     """
     n = observation.samples
-    centre = int(np.clip(round(position), 3, n - 4))
+    centre = min(max(round(position), 3), n - 4)
     room = max(3, min(widest or n // 4, centre, n - 1 - centre))
     windows = fit_windows(observation.mean, centre, room, smear)
     u = observation.noise * np.sqrt(np.maximum(windows.nest.variances[0], 0))
-    floor = 1e-6 * float(np.ptp(observation.blocks))
+    floor = 1e-6 * observation.span
     pick = max(0, agreeing(windows.fits[:, 0], np.maximum(u, floor)))
     half = int(windows.halves[pick])
     lines = weights(half, smear)
@@ -66,9 +70,7 @@ def place_at(observation: Observation, position: float, smear: Smear, *, top: fl
 
 def _vertex(fit: Array, top: float) -> float:
     """x of the extremum nearest the middle of the window, within it."""
-    tries = np.linspace(-0.6, 0.6, 121)
-    values = powers(tries, TERMS) @ fit
-    return float(tries[int(np.argmax(top * values))])
+    return float(_TRIES[int(np.argmax(top * (_POWERS @ fit)))])
 
 
 def extreme(

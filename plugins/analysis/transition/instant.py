@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from .crossing import Crossing, between_samples, find_crossing
 from .jackknife import leave_one_out
 from .observation import Observation
-from .polynomial import SHARP, Smear, root
+from .polynomial import SHARP, Smear, one_root, root
 from .reference import Reference
 from .rest import Rest
 
@@ -67,8 +67,7 @@ def instant_at(
     start = (found.position - found.centre) / found.half
     replicates = np.empty(0)
     if len(rows) > 1:
-        low = leave_one_out(rest.starts) - rest.starts.mean()
-        high = leave_one_out(rest.ends) - rest.ends.mean()
+        low, high = rest.moved
         levels = reference.light + reference.d_start * low + reference.d_end * high
         replicates = found.centre + found.half * root(leave_one_out(rows), levels, start, limit=1.5, close=1e-9)
     out = Instant(reference, found, found.position, replicates)
@@ -83,8 +82,7 @@ def _straight_instant(observation: Observation, rest: Rest, reference: Reference
     pair = observation.light[:, found.centre : found.centre + 2]
     replicates = np.empty(0)
     if len(pair) > 1:
-        low = leave_one_out(rest.starts) - rest.starts.mean()
-        high = leave_one_out(rest.ends) - rest.ends.mean()
+        low, high = rest.moved
         level = reference.light + reference.d_start * low + reference.d_end * high
         others = leave_one_out(pair)
         rise = others[:, 1] - others[:, 0]
@@ -98,7 +96,9 @@ def _shifts(instant: Instant, mean: Array, start: float) -> Instant:
     found = instant.crossing
 
     def without(smear: Smear) -> float:
-        x = float(root(replace(found, smear=smear).coefficients(mean), instant.reference.light, start, limit=2.0))
+        fit = replace(found, smear=smear).coefficients(mean)
+        fit[0] -= instant.reference.light
+        x = one_root(fit, start, limit=2.0, steps=12)
         return 0.0 if math.isnan(x) else found.position - (found.centre + found.half * x)
 
     sensor = without(replace(found.smear, poles=0)) if found.smear.poles else 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from greystep.schema.trace import Transition
@@ -56,6 +57,11 @@ class Observation:
         """Samples a repeat."""
         return int(self.light.shape[1])
 
+    @cached_property
+    def span(self) -> float:
+        """Between the least and the greatest block."""
+        return float(self.blocks.max() - self.blocks.min())
+
     @property
     def block_noise(self) -> float:
         """Standard deviation of one block of the mean."""
@@ -71,9 +77,10 @@ def observe(subject: Transition) -> Observation | Refusal:
         return Refusal("no usable segment: none had a trigger and whole numbers", (*flags, missing))
     if light.shape[1] < LEAST_SAMPLES:
         return Refusal(f"only {light.shape[1]} samples: no transition can be seen", (*flags, "few_samples"))
-    light, dropped = _possible(light)
-    if dropped:
+    possible, total = _possible(light)
+    if len(possible) < len(light):
         flags.add("bad_samples")
+    light = possible
     if not len(light):
         return Refusal("not-a-number, infinite or impossible samples in every repeat", tuple(flags))
     if len(light) < 3:
@@ -81,22 +88,29 @@ def observe(subject: Transition) -> Observation | Refusal:
     if float(np.ptp(light[0])) < NEAREST:
         return Refusal("the light does not change at all", (*flags, "no_transition"))
     window = math.ceil(subject.smoothing_s / subject.interval_s)
-    return _observation(light, subject.interval_s, subject.start_s, tuple(sorted(flags)), window)
+    return _observation(light, total, subject.interval_s, subject.start_s, tuple(sorted(flags)), window)
 
 
-def _possible(light: Array) -> tuple[Array, bool]:
-    """Repeats of finite samples of a possible size, and whether some were left out. The sum over repeats tells in one pass."""
+def _possible(light: Array) -> tuple[Array, Array]:
+    """Repeats of finite samples of a possible size, and their sum, which tells in one pass."""
     with np.errstate(over="ignore", invalid="ignore"):
         total = light.sum(axis=0)
-        if float(np.abs(total).max()) < FARTHEST:
-            return light, False
-        return light[(np.abs(light) < FARTHEST).all(axis=1)], True
+        if max(float(total.max()), -float(total.min())) < FARTHEST:
+            return light, total
+        light = light[(np.abs(light) < FARTHEST).all(axis=1)]
+        return light, light.sum(axis=0)
 
 
 def _observation(
-    light: Array, interval_s: float, start_s: float, flags: tuple[str, ...], window: int = 0, spread_s: float = 0.0
+    light: Array,
+    total: Array,
+    interval_s: float,
+    start_s: float,
+    flags: tuple[str, ...],
+    window: int = 0,
+    spread_s: float = 0.0,
 ) -> Observation:
-    mean = light.mean(axis=0)
+    mean = total / len(light)
     block = max(1, len(mean) // BLOCKS)
     # Noise that went through a window shows its full size only in averages longer than that.
     scale = max(block, min(window, len(mean) // 16))
@@ -133,5 +147,11 @@ def aligned(observation: Observation, first: int, last: int, step: float, durati
     moved = np.stack([row[m - low : m - low + length] for row, m in zip(light, moves, strict=True)])
     start = observation.start_s + observation.interval_s * -low
     return _observation(
-        moved, observation.interval_s, start, observation.flags, observation.window, spread * observation.interval_s
+        moved,
+        moved.sum(axis=0),
+        observation.interval_s,
+        start,
+        observation.flags,
+        observation.window,
+        spread * observation.interval_s,
     )

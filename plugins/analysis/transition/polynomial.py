@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,6 +79,16 @@ class Nest:
     """[7, window] coefficients of the variance of the cubic at x, a polynomial in x; for unit noise."""
     slopes: Array
     """[window] standard deviation of the slope in the middle, a sample, for unit noise."""
+
+    @cached_property
+    def starts(self) -> NDArray[np.intp]:
+        """[window] first distance from the middle that a window holds and the one before does not."""
+        return np.append(0, self.halves[:-1] + 1)
+
+    @cached_property
+    def scales(self) -> Array:
+        """[4, window] powers 0 to 3 of the widths."""
+        return np.stack([self.widths**k for k in range(4)])
 
 
 @dataclass(frozen=True)
@@ -165,13 +175,9 @@ def fit_windows(trace: Array, centre: int, widest: int, smear: Smear = SHARP) ->
     np.multiply(apart, third, out=sums[3])
     apart *= first
     # Sums between one window's edge and the next, then of all within: sums of powers 0, 1, 2, 3 of i.
-    starts = np.append(0, nest.halves[:-1] + 1)
-    moments = np.cumsum(np.add.reduceat(sums, starts, axis=1), axis=1)
-    h = nest.widths
-    moments[1] /= h
-    moments[2] /= h * h
-    moments[3] /= h * h * h
-    return Windows(nest, (nest.solve @ moments.T[:, :, None])[:, :, 0])
+    moments = np.add.reduceat(sums, nest.starts, axis=1).cumsum(axis=1)
+    moments /= nest.scales
+    return Windows(nest, np.einsum("wij,jw->iw", nest.solve, moments).T)
 
 
 def powers(x: Array, terms: int = 4) -> Array:
@@ -197,30 +203,29 @@ def root(
         steps: at most so many.
         close: a last step smaller than this has converged.
     """
-    a = [coefficients[..., k] for k in range(coefficients.shape[-1])]
+    a = list(np.moveaxis(coefficients, -1, 0))
     a[0] = a[0] - level
-    x = np.zeros(a[0].shape) + guess
+    # At a guess of zero value and slope are coefficients.
     at_zero = isinstance(guess, float) and guess == 0.0
-    change = np.full(a[0].shape, np.inf)
+    x: Array | float = 0.0 if at_zero else np.zeros(a[0].shape) + guess
     with np.errstate(all="ignore"):
-        for _ in range(steps):
-            value, slope = (a[0], a[1]) if at_zero else _horner(a, x)
-            at_zero = False
+        for step in range(steps):
+            value, slope = (a[0], a[1]) if at_zero and step == 0 else _horner(a, x)
             change = value / slope
             # A step longer than the window is no step towards a crossing in it.
             change = np.minimum(np.maximum(change, -limit), limit)
             x = x - change
-            if not (np.abs(change) >= close).any():
+            size = np.abs(change)
+            if not (size >= close).any():
                 break
-        good = (np.abs(change) < 100 * close) & (np.abs(x) <= limit)
-    return np.where(good, x, np.nan)
+        return np.where((size < 100 * close) & (np.abs(x) <= limit), x, np.nan)
 
 
-def one_root(coefficients: Array, guess: float, limit: float = 1.0) -> float:
+def one_root(coefficients: Array, guess: float, limit: float = 1.0, steps: int = 20) -> float:
     """`root` of one polynomial at zero, in plain numbers: ten times as fast."""
     a = coefficients.tolist()
     x = guess
-    for _ in range(20):
+    for _ in range(steps):
         value, slope = a[-1], 0.0
         for term in a[-2::-1]:
             slope = slope * x + value
@@ -234,7 +239,7 @@ def one_root(coefficients: Array, guess: float, limit: float = 1.0) -> float:
     return math.nan
 
 
-def _horner(a: list[Array], x: Array) -> tuple[Array, Array]:
+def _horner(a: list[Array], x: Array | float) -> tuple[Array, Array]:
     """Value and slope of polynomials."""
     slope = a[-1]
     value = slope * x + a[-2]

@@ -2,7 +2,7 @@
 
 A mean lies between the least and the greatest sample of its window. So the extremes of short blocks tell where no moving mean
 can leave a range, and only the rest is looked at sample by sample, from the near end on. What is found is what a look at
-every sample would find. All moving means come from one running sum.
+every sample would find.
 """
 
 from __future__ import annotations
@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Test = Callable[[Array], NDArray[np.bool_]]
 
-BLOCK = 64
+BELOW, ABOVE = -math.inf, math.inf
+"""Ends of ranges that are open to one side."""
+BLOCK = 128
 """Samples whose extremes are kept."""
 CHUNK = 512
 """Means that are looked at first; the next look takes four times as many."""
@@ -44,19 +46,32 @@ class Record:
         np.cumsum(self.samples, out=out[1:])
         return out
 
+    def sums(self, first: int, last: int) -> Array:
+        """[last - first + 1] running sum of the samples from `first` to before `last`, from any start: for differences."""
+        if 16 * (last - first) > len(self.samples):
+            return self.total[first : last + 1]
+        out = np.empty(last - first + 1)
+        out[0] = 0.0
+        np.cumsum(self.samples[first:last], out=out[1:])
+        return out
+
     @cached_property
     def extremes(self) -> tuple[Array, Array]:
         """[block] least and greatest sample of each block; the last block may be shorter."""
-        whole = len(self.samples) // BLOCK * BLOCK
-        blocks, rest = self.samples[:whole].reshape(-1, BLOCK), self.samples[whole:]
-        low, high = blocks.min(axis=1), blocks.max(axis=1)
-        return (np.append(low, rest.min()), np.append(high, rest.max())) if len(rest) else (low, high)
+        starts = np.arange(0, len(self.samples), BLOCK)
+        return np.minimum.reduceat(self.samples, starts), np.maximum.reduceat(self.samples, starts)
 
     def can_leave(self, low: float, high: float, first: int, last: int) -> NDArray[np.intp]:
         """Blocks that touch the samples from `first` to before `last` and hold one outside the range from `low` to `high`."""
         lows, highs = self.extremes
         begin, end = first // BLOCK, (last - 1) // BLOCK + 1
-        return begin + np.flatnonzero((lows[begin:end] < low) | (highs[begin:end] > high))
+        return begin + _outside(lows[begin:end], highs[begin:end], low, high).nonzero()[0]
+
+    def stays(self, low: float, high: float, first: int) -> bool:
+        """Whether every sample from `first` on lies within a range."""
+        whole = min(-(-first // BLOCK) * BLOCK, len(self.samples))
+        part = self.samples[first:whole]
+        return not (_outside(part, part, low, high).any() or len(self.can_leave(low, high, whole, len(self.samples))))
 
     def means(self, width: int) -> Means:
         """Moving means over an odd number of samples, `width` or one more."""
@@ -64,11 +79,17 @@ class Record:
 
     def leaves(self, low: float, high: float, first: int, width: int) -> bool:
         """Whether the mean of any `width` samples in a row from `first` on lies outside a range."""
-        if not len(self.can_leave(low, high, first, len(self.samples))):
+        if self.stays(low, high, first):
             return False
         total = self.total[first:]
         means = (total[width:] - total[:-width]) / width
-        return bool(((means < low) | (means > high)).any())
+        return bool(_outside(means, means, low, high).any())
+
+
+def _outside(lows: Array, highs: Array, low: float, high: float) -> NDArray[np.bool_]:
+    if high == ABOVE:
+        return lows < low
+    return highs > high if low == BELOW else (lows < low) | (highs > high)
 
 
 class Means:
@@ -88,11 +109,11 @@ class Means:
         half, n = self._half, len(self._record)
         if half < 1:
             return self._record.samples[first:last]
-        total = self._record.total
         begin, end = max(first, half), min(last, n - half)
         if begin >= end:
             return self.at(np.arange(first, last))
-        inner = (total[begin + half + 1 : end + half + 1] - total[begin - half : end - half]) / (2 * half + 1)
+        sums = self._record.sums(begin - half, end + half)
+        inner = (sums[2 * half + 1 :] - sums[: end - begin]) / (2 * half + 1)
         if begin == first and end == last:
             return inner
         return np.concatenate([self.at(np.arange(first, begin)), inner, self.at(np.arange(end, last))])
@@ -101,14 +122,17 @@ class Means:
         """Means at these samples."""
         if self._half < 1:
             return self._record.samples[places]
+        if not len(places):
+            return np.empty(0)
         low, high = np.maximum(places - self._half, 0), np.minimum(places + self._half + 1, len(self._record))
-        total = self._record.total
-        return np.asarray((total[high] - total[low]) / (high - low))
+        begin = int(low.min())
+        sums = self._record.sums(begin, int(high.max()))
+        return np.asarray((sums[high - begin] - sums[low - begin]) / (high - low))
 
     def first_outside(self, low: float, high: float, first: int, last: int) -> int | None:
         """First sample from `first` to before `last` whose mean lies outside the range."""
         first, last = self._where_outside(low, high, first, last)
-        return self._first(lambda v: (v < low) | (v > high), first, last)
+        return self._first(lambda v: _outside(v, v, low, high), first, last)
 
     def last_outside(self, low: float, high: float, first: int, last: int) -> int | None:
         """Last sample from `first` to before `last` whose mean lies outside the range."""
@@ -117,7 +141,7 @@ class Means:
         while last > first:
             begin = max(first, last - step)
             v = self.values(begin, last)
-            found = ((v < low) | (v > high))[::-1]
+            found = _outside(v, v, low, high)[::-1]
             at = int(found.argmax())
             if found[at]:
                 return last - 1 - at
@@ -148,7 +172,3 @@ class Means:
         if not len(blocks):
             return first, first
         return max(first, int(blocks[0]) * BLOCK - half), min(last, (int(blocks[-1]) + 1) * BLOCK + half)
-
-
-BELOW, ABOVE = -math.inf, math.inf
-"""Ends of ranges that are open to one side."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 from ..preparation.curve import level_light
 from ..preparation.levels import asymptote, histogram_levels, resting_window
 from .digitiser import dither, undithered
+from .jackknife import leave_one_out
 from .observation import Observation
 from .refusal import Refusal
 
@@ -61,6 +63,14 @@ class Rest:
     def step(self) -> float:
         """Signed amplitude."""
         return self.end - self.start
+
+    @cached_property
+    def moved(self) -> tuple[Array, Array]:
+        """How far start and end level move when one repeat is left out, [repeat] each."""
+        return (
+            leave_one_out(self.starts) - self.starts.mean(),
+            leave_one_out(self.ends) - self.ends.mean(),
+        )
 
 
 def rest_of(

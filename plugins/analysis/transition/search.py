@@ -175,6 +175,11 @@ def _left_again(
     """
     wide = 2 * width
     while wide <= middle.width:
+        # Where means that far from the place average over nothing but samples within the band, they can't leave it, and no
+        # wider ones either.
+        near = math.floor(place[0] + 2 * wide) - wide // 2
+        if place[0] + 2 * middle.width < len(record) - 1 and record.stays(*band, near):
+            return place
         later = _last(record.means(wide), after, band, CLEAR * noise / math.sqrt(wide), len(record))
         if later is None:
             return None
