@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,10 +39,32 @@ def light_of(capture: Capture, luminance_scale: float | None) -> Light:
     """
     channel = capture.channels["light"]
     gain, offset, unit = _scale(channel, capture.meta.sensor, luminance_scale)
-    values = np.asarray(channel.codes * gain + offset, dtype=np.float64)
-    usable = ~capture.flagged(SegmentFlag.NO_TRIGGER) & np.isfinite(values).all(axis=1)
-    quantum = abs(gain) if np.issubdtype(channel.codes.dtype, np.integer) else 0.0
-    return Light(values, unit, quantum, usable)
+    whole = np.issubdtype(channel.codes.dtype, np.integer)
+    usable = ~capture.flagged(SegmentFlag.NO_TRIGGER)
+    if whole and math.isfinite(gain) and math.isfinite(offset):
+        # In place, and finite by nature: these arrays are the largest there are.
+        values = np.multiply(channel.codes, gain, dtype=np.float64)
+        values += offset
+    else:
+        values = np.asarray(channel.codes * gain + offset, dtype=np.float64)
+        usable &= np.isfinite(values).all(axis=1)
+    return Light(values, unit, abs(gain) if whole else 0.0, usable)
+
+
+def picked(values: Array, rows: NDArray[np.bool_]) -> Array:
+    """Some rows of an array: without a copy where they are evenly spaced, as the segments of one direction mostly are.
+
+    Args:
+        values: [row, ...]
+        rows: [row] which.
+    """
+    places = np.flatnonzero(rows)
+    if len(places) < 2:
+        return values[rows]
+    step = int(places[1] - places[0])
+    if (np.diff(places) != step).any():
+        return values[rows]
+    return values[places[0] : places[-1] + 1 : step]
 
 
 def row_flags(capture: Capture, light: Light, rows: NDArray[np.bool_]) -> tuple[str, ...]:

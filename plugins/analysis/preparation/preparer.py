@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pydantic import BaseModel, Field
 
 from .curve import curve_of, steady_mean
-from .light import Light, light_of, row_flags
+from .light import Light, light_of, picked, row_flags
 from .luminance import luminance_scale, meter_reading
 from .ripple import find_ripple
 from .waveform import Removal, remove_ripple
@@ -96,7 +96,7 @@ def _steady(capture: Capture, scale: float | None) -> Steady:
     flags = row_flags(capture, light, np.ones(capture.segments, dtype=np.bool_))
     level = int(capture.from_level[0]) if capture.segments else 0
     return Steady(
-        level, light.values[light.usable], _interval(capture), light.unit, light.quantum, meter_reading(capture), flags
+        level, picked(light.values, light.usable), _interval(capture), light.unit, light.quantum, meter_reading(capture), flags
     )
 
 
@@ -123,7 +123,7 @@ def _transitions(capture: Capture, context: Context, p: LightParameters) -> list
     bright ones."""
     read = light_of(capture, context.luminance_scale)
     interval = _interval(capture)
-    raw = _even(capture, read.values[read.usable])
+    raw = _even(capture, picked(read.values, read.usable))
     removal = remove_ripple(raw, context.ripple, interval, p.ripple) if raw.size else Removal(raw, "none")
     common = Transition(
         0,
@@ -151,8 +151,9 @@ def _direction(capture: Capture, read: Light, common: Transition, from_level: in
     rows = np.asarray((capture.from_level == from_level) & (capture.to_level == to_level))
     kept = rows[read.usable]
     flags = tuple(sorted({*common.flags, *row_flags(capture, read, rows)}))
-    raw = None if common.raw is None else common.raw[kept]
-    return replace(common, from_level=from_level, to_level=to_level, light=common.light[kept], raw=raw, flags=flags)
+    raw = None if common.raw is None else picked(common.raw, kept)
+    light = picked(common.light, kept)
+    return replace(common, from_level=from_level, to_level=to_level, light=light, raw=raw, flags=flags)
 
 
 def _ripple_flags(context: Context, removal: Removal) -> tuple[str, ...]:
