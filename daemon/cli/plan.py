@@ -125,9 +125,10 @@ def outline(checked: Checked) -> str:
 
     items = planned_captures(checked.plan)
     time_s = duration(sum(i.estimate_s for i in items))
-    conditions = len(checked.plan.condition)
+    count = len(checked.plan.condition)
+    conditions = "1 condition" if count == 1 else f"{count} conditions"
     lines = [
-        f"{checked.plan.name}: {checked.plan.dut.title}, {conditions} condition{'s' * (conditions > 1)}, {len(items)} captures, "
+        f"{checked.plan.name}: {checked.plan.dut.title}, {conditions}, {len(items)} captures, "
         f"about {time_s} at the bench, up to {bytes_needed(checked.plan) / 1e6:.0f} MB before packing"
     ]
     if checked.flash.above_threshold:

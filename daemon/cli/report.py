@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
-from .ending import DONE, debug_option, home_option, told
+from .ending import DONE, FAILED, debug_option, home_option, told
 from .shown import chosen_home
+
+if TYPE_CHECKING:
+    from greystep.daemon.home import Home
 
 
 @click.command(epilog="Example: greystep report")
@@ -33,7 +36,10 @@ def report(
     home_dir: str | None,
     debug: bool,
 ) -> int:
-    """Write the static pages: of RUN (its id or first characters), or of all runs and the index.
+    """Write the static pages: of RUN (its id or first characters), or of all runs and the index. Reporters of plugins write
+    their files too (HOME/reports/plugins/RUN).
+
+    Exit code 1: a reporter failed; the pages and the others' files are there.
 
     With --figures the charts of RUN are written as pictures instead, for an article or a video.
     """
@@ -47,7 +53,7 @@ def report(
             run = chosen(catalogue, runs=(run,)).run[0]
     if figures is None:
         click.echo(str(build_report(home, run)))
-        return DONE
+        return _reported(home, run)
     if run is None:
         raise click.UsageError("--figures needs a RUN")
     from greystep.daemon.report.exported import export_figures
@@ -55,3 +61,21 @@ def report(
     for path in export_figures(home, run, figures, form, theme=theme, width=width, type_scale=type_scale):
         click.echo(str(path))
     return DONE
+
+
+def _reported(home: Home, run: str | None) -> int:
+    """Let the reporters write, for one run or for all."""
+    from greystep.daemon.host import PluginHost
+    from greystep.daemon.report.reporters import run_reporters
+
+    from .choosing import open_catalogue
+
+    host = PluginHost.load()
+    if not host.reporters:
+        return DONE
+    with open_catalogue(home) as catalogue:
+        runs = [run] if run else [str(r["run"]) for r in catalogue.runs()]
+    problems = [f"{r}: {problem}" for r in runs for problem in run_reporters(home, host, r)]
+    for problem in problems:
+        click.echo(problem, err=True)
+    return FAILED if problems else DONE

@@ -112,9 +112,9 @@ def test_crossing_is_the_change_point_and_no_spike() -> None:
     assert rising_crossing(np.zeros(5), 0.5) == 4.0
 
 
-def test_taken_by_hand_has_no_delay() -> None:
+def test_taken_without_a_sync_edge_has_no_delay() -> None:
     found = figures(traces.transition(traces.instant), traces.context(origin="attended"))
-    assert all(not f.measurable and "by hand" in f.reason for f in found.values())
+    assert all(not f.measurable and "without a sync edge" in f.reason for f in found.values())
 
 
 def test_import_without_a_step_time_has_no_delay() -> None:

@@ -57,15 +57,11 @@ def test_its_reporter_writes_files_and_one_that_fails_is_named(shared: Environme
     archive = Archive(home.raw)
     for capture in group_captures("Heron", RUN, "c01", "off"):
         archive.write(capture)
-    code = (
-        "import sys; from pathlib import Path; from greystep.daemon.home import Home; "
-        "from greystep.daemon.host import PluginHost; "
-        "from greystep.daemon.report.reporters import run_reporters; "
-        "print(*run_reporters(Home(Path(sys.argv[1])), PluginHost.load(), sys.argv[2]), sep='\\n')"
-    )
-    done = shared.run("-c", code, str(home.root), RUN)
-    assert done.returncode == 0, done.stderr
-    assert done.stdout.splitlines() == ["reporter quiet-broken of quiet-bench: RuntimeError: the printer is on fire"]
+    assert shared.greystep("--home", str(home.root), "archive", "rebuild").returncode == 0
+    done = shared.greystep("--home", str(home.root), "report", RUN)
+    assert done.returncode == 1
+    assert done.stdout.strip().endswith("index.html")
+    assert done.stderr.splitlines() == [f"{RUN}: reporter quiet-broken of quiet-bench: RuntimeError: the printer is on fire"]
     lines = (home.reports / "plugins" / RUN / "quiet-keys" / "captures.txt").read_text().splitlines()
     assert len(lines) == 6
     assert "c01-step-000-255 6" in lines

@@ -96,7 +96,7 @@ class DelayEstimator:
 
 def _no_command(subject: Transition, context: Context) -> str:
     if context.origin == "attended":
-        return "taken by hand: the record was started by the light itself, so that the instant of the command is unknown"
+        return "taken without a sync edge: the light itself started the record, so that the instant of the command is unknown"
     if context.origin == "imported" and subject.start_s >= 0.0:
         return "the imported record does not say when the display was told to change (step_time_s)"
     return ""
