@@ -171,3 +171,64 @@ def test_transition_hidden_in_the_dark_of_the_backlight_is_only_bounded() -> Non
     f = _duration(subject, replace(edges.context(), ripple=ripple))
     assert f.bound == "<="
     assert "dark part" in f.reason
+
+
+def dips(turns: np.ndarray, width: float = 0.015, depth: float = 0.03) -> np.ndarray:
+    """Raised-cosine dips, once a turn."""
+    within = turns % 1.0
+    return np.where(within < width, 1 - depth / 2 * (1 - np.cos(2 * np.pi * within / width)), 1.0)
+
+
+@pytest.mark.parametrize("samples_a_period", [1666.67, 2000.0, 833.4])
+def test_refresh_dips_are_laid_on_the_dips_of_a_record_of_a_few_refreshes(samples_a_period: float) -> None:
+    """Six periods held, four in the record, the transition beside a dip: the frequency comes out to 1e-6, and what is left of a
+    dip of 3 % is under a hundredth of it. A waveform of coarse points, or at a frequency off by 1e-4, left a tenth."""
+    rng = np.random.default_rng(11)
+    rate = 60.0
+    dt = 1 / rate / samples_a_period
+    held = Steady(255, np.array([dips(rate * dt * np.arange(int(6 * samples_a_period)) + p) for p in (0.3, 0.3, 0.3, 0.3)]), dt)
+    held = replace(held, light=held.light + rng.normal(0, 3e-5, held.light.shape))
+    ripple = find_ripple([held], rate)
+    assert ripple.kind == "refresh"
+    assert ripple.frequency_hz == pytest.approx(rate, rel=max(1e-6, 4 * ripple.u_frequency_hz / rate))
+    assert ripple.u_frequency_hz < 3e-6 * rate
+    n = int(4 * samples_a_period)
+    t = dt * (np.arange(n) - 1.9 * samples_a_period)
+    wave = dips(rate * t + 0.013)
+    for a, b in ((0.0, 1.0), (0.3, 0.5), (0.9, 1.0)):
+        up = a + (b - a) * edges.exponential(0.4e-3)(t)
+        rows = np.array([up, a + b - up] * 4)
+        removal = remove_ripple(rows * wave + rng.normal(0, 3e-5, (8, n)), ripple, dt)
+        assert removal.way == "divide"
+        # The waveform has mean 1, so the light comes out as its mean over a refresh.
+        left = (removal.light - rows * (1 - 0.015 * 0.03 / 2)).reshape(4, 2, n).mean(axis=0) / b
+        assert np.abs(left).max() < 5 * 3e-5 / 2 / b + 1e-4, (a, b)
+
+
+def test_interval_covers_a_transition_on_a_refresh_dip() -> None:
+    """10-90 durations whose start lies in a dip of 3 %; closed form ln 9 tau (reference-checks 1.3 [derived])."""
+    rng = np.random.default_rng(12)
+    rate, dt, tau, n = 60.0, 1e-5, 0.4e-3, 6666
+    exact, inside, total = tau * math.log(9), 0, 0
+    for _ in range(20):
+        phase, noise = float(rng.uniform(0, 0.012)), 4e-5
+        held = Steady(255, np.array([dips(rate * dt * np.arange(10000))] * 4) + rng.normal(0, noise, (4, 10000)), dt)
+        ripple = find_ripple([held], rate)
+        t = dt * (np.arange(n) - 3167 - float(rng.uniform()))
+        up = 0.02 + 0.98 * edges.exponential(tau)(t)
+        rows = np.array([up, 1.02 - up] * 4) * dips(rate * t + phase) + rng.normal(0, noise, (8, n))
+        light = remove_ripple(rows, ripple, dt).light
+        for first in (0, 1):
+            subject = replace(
+                edges.transition(edges.exponential(tau)),
+                light=light[first::2],
+                start_s=float(t[0]),
+                interval_s=dt,
+                flags=("ripple",),
+                from_level=255 * first,
+                to_level=255 - 255 * first,
+            )
+            f = _duration(subject, replace(edges.context(), ripple=ripple))
+            total += 1
+            inside += abs(f.value - exact) <= combine(f.budget).expanded
+    assert inside >= 0.85 * total, f"{inside} of {total}"

@@ -17,7 +17,8 @@ import numpy as np
 from greystep.schema.trace import Ripple
 from numpy.typing import NDArray
 
-from .folding import bins_of, circular_mean, match, wrapped
+from .folding import STEEP, waveform_at
+from .phases import find_phases
 
 Array = NDArray[np.float64]
 
@@ -25,10 +26,6 @@ LIT: Final = 0.15
 """Least value of the waveform (mean 1) by which a trace is divided; below it is a gap."""
 LEAST_PERIOD: Final = 16
 """With fewer samples a period there is a window and no division: edges would fill the period."""
-STEEP: Final = 0.03
-"""A change of the waveform over two samples above which the samples at the edge are left out: they saw part of each side."""
-TOGETHER: Final = 0.03
-"""Spread of the segments' phases, in turns, below which they are taken as one phase locked to the trigger."""
 
 
 def running_mean(values: Array, width: float) -> Array:
@@ -51,101 +48,6 @@ def running_mean(values: Array, width: float) -> Array:
         return np.asarray(total[..., i] + (place - i) * values[..., i])
 
     return np.asarray((at(high) - at(low)) / (high - low))
-
-
-@dataclass(frozen=True)
-class Phases:
-    """Where the ripple stands in each segment."""
-
-    turns: Array
-    """[segment] phase at the first sample."""
-    frequency_hz: Array
-    """[segment]"""
-
-
-def find_phases(light: Array, base: Array, ripple: Ripple, interval_s: float) -> Phases:
-    """Phase of the ripple in each segment, matched with its waveform where the light rests.
-
-    Args:
-        light: [segment, sample].
-        base: [segment, sample] light with the ripple averaged away; the ripple's amplitude follows it.
-        ripple: with its waveform.
-    """
-    assert ripple.waveform is not None
-    bins, nominal = len(ripple.waveform), ripple.frequency_hz
-    frequencies = np.array([nominal + _detuning(*pair, ripple, interval_s) for pair in zip(light, base, strict=True)])
-    turns, strength = np.empty(len(light)), np.empty(len(light))
-    for i, (row, mean) in enumerate(zip(light, base, strict=True)):
-        use = _resting(mean, 1 / (nominal * interval_s))
-        place = bins_of(light.shape[1], interval_s, float(frequencies[i]), 0.0, bins)[use]
-        sums = np.bincount(place, ((row - mean) * mean)[use], bins)
-        weight = np.bincount(place, (mean * mean)[use], bins)
-        profile = np.where(weight > 0, sums / np.maximum(weight, 1e-300), 0.0)
-        turns[i], strength[i] = -match(profile, ripple.waveform) % 1.0, float(weight.sum())
-    # Segments that rest in the dark say little: where the bright ones agree, theirs is the phase of all.
-    bright = strength > 0.3 * strength.max()
-    locked, spread = circular_mean(turns[bright], strength[bright])
-    if bright.sum() > 1 and spread < TOGETHER and bool((frequencies[bright] == nominal).all()):
-        turns, frequencies = np.full(len(turns), locked), np.full(len(turns), nominal)
-    return Phases(turns, frequencies)
-
-
-def _resting(base: Array, width: float) -> NDArray[np.bool_]:
-    """[sample] where the light hardly changes within a period, and a whole period lies around; everywhere when that is
-    too little."""
-    half = math.ceil(width / 2)
-    n = len(base)
-    change = np.zeros(n)
-    if n > 2 * half:
-        change[half : n - half] = np.abs(base[2 * half :] - base[: n - 2 * half])
-    use = change < 0.02 * np.maximum(base, 0.2 * float(base.max()))
-    use[:half], use[n - half :] = False, False
-    return use if use.sum() > width else np.ones(n, dtype=np.bool_)
-
-
-PARTS: Final = 12
-"""Stretches of a segment whose phases are compared."""
-
-
-def _detuning(row: Array, base: Array, ripple: Ripple, interval_s: float) -> float:
-    """How far the segment's ripple is from the nominal frequency, in Hz; 0 when it can't be told.
-
-    Only stretches in which the light rests count: a transition leaks into every frequency.
-    """
-    period = 1 / (interval_s * ripple.frequency_hz)
-    edge = math.ceil(period / 2)
-    size = math.floor((len(row) - 2 * edge) / PARTS)
-    if size < 2 * period:
-        return 0.0
-    inner = slice(edge, edge + PARTS * size)
-    turn = np.exp(-2j * np.pi * ripple.frequency_hz * interval_s * np.arange(PARTS * size))
-    local = ((row - base)[inner] * base[inner] * turn).reshape(PARTS, size).sum(axis=1)
-    held = base[inner].reshape(PARTS, size)
-    rests = np.ptp(held, axis=1) < 0.03 * held.mean(axis=1)
-    if rests.sum() < 5:
-        return 0.0
-    place, phasor = np.flatnonzero(rests).astype(np.float64), local[rests]
-    weight = np.abs(phasor)
-    if not weight.sum() > 0:
-        return 0.0
-    phase = wrapped(np.angle(phasor) / (2 * math.pi) - np.angle(phasor.sum()) / (2 * math.pi))
-    place = place - np.average(place, weights=weight)
-    spread = float((weight * place * place).sum())
-    slope = float((weight * place * phase).sum()) / spread
-    residual = phase - np.average(phase, weights=weight) - slope * place
-    u = math.sqrt(float((weight * residual**2).sum()) / (len(place) - 2) / spread)
-    # A shift that its own scatter explains would only add noise to the phase.
-    limit = 4 * math.hypot(u / (size * interval_s), ripple.u_frequency_hz)
-    shift = slope / (size * interval_s)
-    return shift if abs(shift) > limit else 0.0
-
-
-def waveform_at(waveform: Array, phase: float, frequency_hz: float, samples: int, interval_s: float) -> Array:
-    """[sample] waveform (mean 1) along a segment; point j of n stands for the phase (j + 1/2) / n."""
-    points = len(waveform)
-    turns = phase + frequency_hz * interval_s * np.arange(samples)
-    place = (turns - np.floor(turns)) * points - 0.5
-    return np.asarray(np.interp(place, np.arange(points), waveform, period=points))
 
 
 def steep_edges(waveform: Array, period: float) -> Array:
@@ -240,10 +142,12 @@ def remove_ripple(light: Array, ripple: Ripple, interval_s: float, way: str = "a
     phases = find_phases(light, base, ripple, interval_s)
     edges = steep_edges(ripple.waveform, width)
     out, gap = np.empty_like(light), 0
+    wave, edge = np.empty(0), np.empty(0, dtype=np.bool_)
     for i, row in enumerate(light):
-        at = (float(phases.turns[i]), float(phases.frequency_hz[i]), light.shape[1], interval_s)
-        wave, edge = waveform_at(ripple.waveform, *at), waveform_at(edges, *at)
-        out[i], longest = divided(row, wave, edge > 0, width)
+        if i == 0 or not phases.locked:
+            turns = float(phases.turns[i]) + float(phases.frequency_hz[i]) * interval_s * np.arange(light.shape[1])
+            wave, edge = waveform_at(ripple.waveform, turns), waveform_at(edges, turns) > 0
+        out[i], longest = divided(row, wave, edge, width)
         gap = max(gap, longest)
     return Removal(out, "divide", gap_s=gap * interval_s)
 

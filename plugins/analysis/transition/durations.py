@@ -82,7 +82,7 @@ def _duration(transit: Transit, quantity: str, timing: Timing, start: Instant, e
     """A duration with its budget, or a bound where sensor, sampling, or an unsettled record allow no more."""
     o, s = transit.observation, transit.subject
     value = timing.samples * o.interval_s
-    budget = [*timing_budget(timing, o, transit.rest, transit.context, s.quantum, transit.ripple.amplitude)]
+    budget = [*timing_budget(timing, o, transit.rest, transit.context, s.quantum, transit.ripple)]
     budget += _sensor_model(transit, timing)
     flags = set(transit.flags)
     if timing.samples < FEW_SAMPLES:

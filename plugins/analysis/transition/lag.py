@@ -36,7 +36,7 @@ def mean_lag(transit: Transit) -> Figure:
     budget.append(Component("start level", per_start * rest.u_start * o.interval_s, rest.dof[0]))
     budget.append(Component("end level", per_end * rest.u_end * o.interval_s, rest.dof[1]))
     budget.append(Component("time base", transit.context.timebase_rel_u * value, shared="timebase"))
-    extra = timing_budget(begin.timing, o, rest, transit.context, transit.subject.quantum, transit.ripple.amplitude)
+    extra = timing_budget(begin.timing, o, rest, transit.context, transit.subject.quantum, transit.ripple)
     names = {"scatter of the repeats", "noise of the trace", "time base", "start level", "end level"}
     budget += [c for c in extra if c.name not in names]
     return plain(transit, "mean_lag", value, "s", [c for c in budget if c.effect])

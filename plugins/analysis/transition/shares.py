@@ -9,7 +9,6 @@ import numpy as np
 from greystep.schema.figure import Component, Figure, flags_of
 from greystep.schema.uncertainty import combine
 
-from ..preparation.waveform import STEEP
 from .excursion import REAL, Place, place_at
 from .jackknife import leave_one_out, standard_error
 from .outcome import plain, refused
@@ -77,24 +76,9 @@ def _share_causes(transit: Transit, place: Place, per_light: float) -> list[Comp
         Component("ripple residual", per_light * transit.ripple.peak / math.sqrt(3), distribution="rectangular"),
     ]
     if "ripple" in transit.flags:
-        template = abs(place.value) * math.hypot(transit.context.ripple.u_waveform, phase_slack(transit))
+        template = abs(place.value) * math.hypot(transit.context.ripple.u_waveform, transit.ripple.phase)
         parts.append(Component("ripple waveform", per_light * template))
     return parts
-
-
-def phase_slack(transit: Transit) -> float:
-    """Standard uncertainty of the waveform for that of its phase (a third of a sample) and of its frequency over half a record.
-
-    At steep edges the trace was filled from its neighbours and not divided, so that slopes beyond `STEEP` don't count.
-    """
-    ripple, dt = transit.context.ripple, transit.observation.interval_s
-    if ripple.waveform is None or ripple.frequency_hz <= 0:
-        return 0.0
-    points = len(ripple.waveform)
-    change = np.abs(np.diff(ripple.waveform)) * points * ripple.frequency_hz * dt
-    steepest = float(change[change < STEEP].max(initial=0.0))
-    drift = ripple.u_frequency_hz / ripple.frequency_hz * transit.observation.samples / 2
-    return steepest * math.hypot(1 / math.sqrt(12), drift)
 
 
 def _excursion(transit: Transit, quantity: str, place: Place | None, origin: float, sign: float) -> Figure:

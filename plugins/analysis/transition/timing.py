@@ -11,10 +11,10 @@ from greystep.schema.figure import Component
 from greystep.schema.trace import Context
 from numpy.typing import NDArray
 
-from ..preparation.folding import bins_of, folded
 from .digitiser import undithered
 from .instant import Instant
 from .jackknife import standard_error
+from .leftover import Left
 from .observation import Observation
 from .rest import Rest
 
@@ -43,13 +43,13 @@ class Timing:
 
 
 def timing_budget(
-    timing: Timing, observation: Observation, rest: Rest, context: Context, quantum: float, ripple: float
+    timing: Timing, observation: Observation, rest: Rest, context: Context, quantum: float, ripple: Left
 ) -> list[Component]:
     """All contributions to the uncertainty of a duration, in s.
 
     Args:
         quantum: one code of the digitiser, in light.
-        ripple: amplitude of the ripple left in the mean trace, in light.
+        ripple: what is left of the ripple in the mean trace.
     """
     dt = observation.interval_s
     parts = [_scatter(timing, observation, rest)]
@@ -125,7 +125,7 @@ def _quantisation(timing: Timing, quantum: float, noise: float) -> float:
     return _root_sum(shares)
 
 
-def _ripple(timing: Timing, amplitude: float, context: Context, interval_s: float) -> float:
+def _ripple(timing: Timing, left: Left, context: Context, interval_s: float) -> float:
     """What is left of the ripple, and the uncertainty of the waveform by which the trace was divided, at each crossing."""
     per_sample = context.ripple.frequency_hz * interval_s
     if per_sample <= 0:
@@ -138,37 +138,7 @@ def _ripple(timing: Timing, amplitude: float, context: Context, interval_s: floa
         points = (
             0.0 if context.ripple.waveform is None else max(1.0, min(count * per_sample, 1.0) * len(context.ripple.waveform))
         )
-        template = abs(instant.reference.light) * context.ripple.u_waveform / math.sqrt(points) if points else 0.0
-        shares.append(weight * math.hypot(amplitude / math.sqrt(2) * passes, template) / instant.crossing.slope)
+        waveform = math.hypot(context.ripple.u_waveform / math.sqrt(points), left.phase) if points else 0.0
+        template = abs(instant.reference.light) * waveform
+        shares.append(weight * math.hypot(left.amplitude / math.sqrt(2) * passes, template) / instant.crossing.slope)
     return _root_sum(shares)
-
-
-@dataclass(frozen=True)
-class Left:
-    """Ripple left in the mean trace, in light, beyond what noise explains."""
-
-    amplitude: float = 0.0
-    """Of the fundamental."""
-    peak: float = 0.0
-    """Greatest deviation of the waveform."""
-
-
-def ripple_left(observation: Observation, rest: Rest, frequency_hz: float) -> Left:
-    """What the resting parts of the mean trace show when they are folded at the ripple's frequency; nothing without one."""
-    left = Left()
-    if frequency_hz <= 0:
-        return left
-    dt, noise = observation.interval_s, observation.noise
-    bins = int(min(64, max(4, 1 / (frequency_hz * dt))))
-    for first, last, level in ((0, rest.pre, rest.start), (rest.post, observation.samples, rest.end)):
-        n = last - first
-        if n * dt * frequency_hz < 2:
-            continue
-        place = bins_of(n, dt, frequency_hz, 0.0, bins)
-        sums, counts = folded(observation.mean[first:last] - level, None, place, bins)
-        profile = sums / np.maximum(counts, 1)
-        tone = 2 * abs(complex((profile * np.exp(-2j * np.pi * np.arange(bins) / bins)).mean()))
-        beyond = float(np.abs(profile - profile.mean()).max()) - 3.5 * noise / math.sqrt(n / bins)
-        amplitude = math.sqrt(max(tone**2 - 36 * noise**2 / n, 0.0))
-        left = Left(max(left.amplitude, amplitude), max(left.peak, beyond))
-    return left

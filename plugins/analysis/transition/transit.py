@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from .domain import Domain, domain_of
 from .excursion import Place, extreme
 from .instant import Instant, instant_at
+from .leftover import Left, ripple_left
 from .observation import Observation, aligned, observe
 from .onset import ONSET_HIGHEST, ONSET_RATIO, Onset, find_onset, hidden_instant
 from .parameters import TransitionParameters
@@ -24,7 +25,6 @@ from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import Rest, rest_of
 from .search import EndRule, Middle, despiked, find_end, find_middle, find_start, has_landing
-from .timing import Left, ripple_left
 
 Array = NDArray[np.float64]
 
@@ -217,7 +217,7 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
     if p.band is not None and (refused := band_refusal(domain, p.band)) is not None:
         return Refusal(refused.reason, flags_of(rest.flags, refused.flags))
     smear = sensor_smear(context, subject.smoothing_s, observation.interval_s, p.sensor == "correct")
-    ripple = ripple_left(observation, rest, context.ripple.frequency_hz)
+    ripple = ripple_left(observation, rest, context.ripple)
     landing = has_landing(scaled, observation.noise / abs(rest.step), middle)
     found = [("ripple_residual", ripple.peak > 2e-3 * abs(rest.step)), ("multiple_transitions", landing)]
     flags = flags_of(rest.flags, domain.flags, [name for name, holds in found if holds])
