@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from .completing import RUN
 from .ending import DONE, FAILED, FLAGGED, debug_option, home_option, told
 from .shown import chosen_home, counted, format_option, show
 
@@ -108,7 +109,7 @@ def rebuild(home_dir: str | None, debug: bool) -> int:
 
 
 @archive.command(epilog="Example: greystep archive bundle 01m89k8mrj --output heron.zip")
-@click.argument("run")
+@click.argument("run", shell_complete=RUN)
 @click.option(
     "--output", type=click.Path(path_type=Path), metavar="FOLDER", help="Folder to make, or a name that ends in .zip."
 )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .choosing import chosen, open_catalogue
+from .completing import METHOD, QUANTITY, RUN
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .numbers import figure_text, screen_unit
 from .shown import chosen_home, format_option, show
@@ -22,11 +23,13 @@ COLUMNS = ["cause", "u", "unit", "share", "type", "distribution", "dof", "shared
 
 
 @click.command(epilog="Example: greystep budget latest 0 255 --quantity overshoot --method duration-10-90")
-@click.argument("run")
+@click.argument("run", shell_complete=RUN)
 @click.argument("from_level", type=int, required=False)
 @click.argument("to_level", type=int, required=False)
-@click.option("--quantity", metavar="NAME", help="Default: transition_duration, or its mean without levels.")
-@click.option("--method", metavar="ID", help="Default: the house method.")
+@click.option(
+    "--quantity", metavar="NAME", shell_complete=QUANTITY, help="Default: transition_duration, or its mean without levels."
+)
+@click.option("--method", metavar="ID", shell_complete=METHOD, help="Default: the house method.")
 @click.option("--refresh", type=float, multiple=True, metavar="HZ", help="Only this refresh rate.")
 @click.option("--overdrive", multiple=True, metavar="MODE", help="Only this overdrive mode.")
 @format_option

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from .completing import DUT, RUN
+
 if TYPE_CHECKING:
     from greystep.daemon.catalogue import Catalogue
     from greystep.daemon.catalogue.entries import Filter
@@ -18,8 +20,22 @@ def choosing_options(command: Callable[..., Any]) -> Callable[..., Any]:
     for option in (
         click.option("--overdrive", multiple=True, metavar="MODE", help="Only this overdrive mode."),
         click.option("--refresh", type=float, multiple=True, metavar="HZ", help="Only this refresh rate."),
-        click.option("--run", "runs", multiple=True, metavar="RUN", help="Only this run (id or its first characters)."),
-        click.option("--dut", "duts", multiple=True, metavar="DUT", help="Only displays with this id, or these words in it."),
+        click.option(
+            "--run",
+            "runs",
+            multiple=True,
+            metavar="RUN",
+            shell_complete=RUN,
+            help="Only this run (id or its first characters).",
+        ),
+        click.option(
+            "--dut",
+            "duts",
+            multiple=True,
+            metavar="DUT",
+            shell_complete=DUT,
+            help="Only displays with this id, or these words in it.",
+        ),
     ):
         command = option(command)
     return command

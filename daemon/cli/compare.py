@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .choosing import choosing_options, chosen, open_catalogue
+from .completing import DUT, METHOD, QUANTITY
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .numbers import quantity_text
 from .shown import chosen_home, format_option, show
@@ -18,9 +19,15 @@ PLACE_COLUMNS = ["rank", "display", "condition", "value", "compared_with_the_fir
 
 
 @click.command(epilog="Example: greystep compare --refresh 60")
-@click.argument("displays", nargs=-1)
-@click.option("--method", metavar="ID", help="Method of the ranking (default: the house method).")
-@click.option("--quantity", default="transition_duration_mean", show_default=True, help="Figure of the whole condition.")
+@click.argument("displays", nargs=-1, shell_complete=DUT)
+@click.option("--method", metavar="ID", shell_complete=METHOD, help="Method of the ranking (default: the house method).")
+@click.option(
+    "--quantity",
+    shell_complete=QUANTITY,
+    default="transition_duration_mean",
+    show_default=True,
+    help="Figure of the whole condition.",
+)
 @click.option("--mixed", is_flag=True, help="Rank different conditions or fingerprints together; marked as mixed.")
 @click.option("--all-runs", is_flag=True, help="Every run instead of the latest of each display: before and after a change.")
 @choosing_options

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from .completing import METHOD
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .shown import chosen_home, format_option, show
 
@@ -44,7 +45,7 @@ def list_(form: str, home_dir: str | None, debug: bool) -> int:
 
 
 @methods.command("show", epilog="Example: greystep methods show duration-10-90")
-@click.argument("method")
+@click.argument("method", shell_complete=METHOD)
 @home_option
 @debug_option
 @told

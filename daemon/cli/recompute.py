@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from .choosing import choosing_options, chosen, open_catalogue
+from .completing import METHOD
 from .ending import DONE, FLAGGED, debug_option, home_option, told
 from .numbers import quantity_text
 from .shown import chosen_home, format_option, show
@@ -26,7 +27,7 @@ _CHANGE_COLUMNS = ["dut", "condition_title", "quantity", "unit", "old", "new", "
 
 
 @click.command(epilog="Example: greystep recompute --dry-run")
-@click.option("--method", "methods", multiple=True, metavar="ID", help="Only this method.")
+@click.option("--method", "methods", multiple=True, metavar="ID", shell_complete=METHOD, help="Only this method.")
 @choosing_options
 @click.option("--workers", type=click.IntRange(1, 256), help="Processes (default: one a processor).")
 @click.option("--cluster", metavar="ADDRESS", help="Dask scheduler to work on, such as tcp://host:8786.")

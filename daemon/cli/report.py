@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from .completing import RUN
 from .ending import DONE, FAILED, debug_option, home_option, told
 from .shown import chosen_home
 
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @click.command(epilog="Example: greystep report")
-@click.argument("run", required=False)
+@click.argument("run", required=False, shell_complete=RUN)
 @click.option("--figures", type=click.Path(path_type=Path), metavar="FOLDER", help="Write the charts of RUN as pictures here.")
 @click.option("--form", type=click.Choice(["svg", "png", "pdf"]), default="svg", show_default=True, help="Of the pictures.")
 @click.option("--theme", type=click.Choice(["light", "dark"]), default="light", show_default=True, help="Of the pictures.")

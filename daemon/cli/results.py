@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from .choosing import choosing_options, chosen, open_catalogue
+from .completing import METHOD, QUANTITY, RUN
 from .ending import DONE, WRONG_USE, debug_option, home_option, told
 from .shown import chosen_home, on_terminal, show
 
@@ -18,9 +20,16 @@ if TYPE_CHECKING:
 
 
 @click.command(epilog="Example: greystep results --quantity transition_duration --format csv --output durations.csv")
-@click.argument("run", required=False)
-@click.option("--method", "methods", multiple=True, metavar="ID", help="Only this method.")
-@click.option("--quantity", "quantities", multiple=True, metavar="NAME", help="Only this quantity, such as overshoot.")
+@click.argument("run", required=False, shell_complete=RUN)
+@click.option("--method", "methods", multiple=True, metavar="ID", shell_complete=METHOD, help="Only this method.")
+@click.option(
+    "--quantity",
+    "quantities",
+    multiple=True,
+    metavar="NAME",
+    shell_complete=QUANTITY,
+    help="Only this quantity, such as overshoot.",
+)
 @click.option("--fingerprint", "prints", multiple=True, metavar="DIGITS", help="Only this fingerprint (6 digits at least).")
 @click.option("--scope", type=click.Choice(["all", "capture", "group"]), help="Figures of single captures or whole conditions.")
 @click.option("--all", "everything", is_flag=True, help="Also figures under older fingerprints.")
@@ -48,9 +57,11 @@ def results(
 ) -> int:
     """Show or export measurements, of RUN or of the whole archive.
 
-    The table of the whole archive shows figures of whole conditions; name a RUN, or use --scope all, for every transition. CSV,
-    JSON and Parquet always hold everything that was asked for, in SI units. With RUN on a terminal, the matrix of transition
-    durations and the light of the widest step stand in front.
+    The table of the whole archive shows figures of whole conditions, where there are any; name a RUN, or use --scope all, for
+    every transition. CSV, JSON and Parquet always hold everything that was asked for, in SI units. With RUN on a terminal, the
+    matrix of transition durations and the light of the widest step stand in front.
+
+    How an uncertainty comes about, line by line: greystep budget RUN FROM TO.
     """
     if form == "parquet" and output is None:
         click.echo("--format parquet needs --output FILE", err=True)
@@ -73,7 +84,7 @@ def results(
             current=not everything,
         )
         if form == "table" and output is None:
-            _table(home, catalogue, where, bool(run))
+            _table(home, catalogue, where, bool(run), may_widen=scope is None)
             return DONE
         return _export(catalogue, where, "csv" if form == "table" else form, output)
 
@@ -95,19 +106,36 @@ def _know(catalogue: Catalogue, methods: tuple[str, ...], quantities: tuple[str,
             raise GreystepError(f"no figures of the {what} {name!r}", todo=hint)
 
 
-def _table(home: Home, catalogue: Catalogue, where: Filter, drawn: bool) -> None:
+def _table(home: Home, catalogue: Catalogue, where: Filter, drawn: bool, may_widen: bool) -> None:
     if drawn and on_terminal():
         from .drawing import draw_run
 
         draw_run(home, catalogue, where)
     titles = {d["dut"]: d["title"] for d in catalogue.duts()}
     conditions = {c["condition"]: c["title"] for c in catalogue.conditions()}
-    show(
-        [_row(m, titles, conditions) for m in catalogue.results(where)],
-        ["display", "condition", "method", "quantity", "from", "to", "value", "flags"],
-        "table",
-        empty="no measurements fit; 'greystep recompute' brings them up to date",
+    found = catalogue.results(where)
+    if not found and may_widen and where.scope:
+        found = catalogue.results(replace(where, scope=""))  # some methods have figures of single captures only
+    columns = ["display", "condition", "method", "quantity", "from", "to", "value", "flags"]
+    show([_row(m, titles, conditions) for m in found], columns, "table", empty="" if found else _nothing(catalogue, where))
+
+
+def _nothing(catalogue: Catalogue, where: Filter) -> str:
+    """Why there may be no figures."""
+    hint = "'greystep recompute --dry-run' says whether some are still to be computed"
+    if len(where.method) != 1:
+        return f"no measurements fit; {hint}"
+    from greystep.daemon.host import PluginHost
+
+    estimators = PluginHost.load().estimators
+    used = {str(m.record.get("estimator")) for m in catalogue.methods() if m.id == where.method[0] and m.current}
+    kinds = sorted({kind for name in used if name in estimators for kind in estimators[name].kinds})
+    needs = (
+        f" It reads captures of the kind {' or '.join(kinds)}: 'greystep plan new' shows what a plan says to take them;"
+        if kinds
+        else ""
     )
+    return f"no measurements under {where.method[0]!r} fit.{needs} {hint}"
 
 
 def _row(m: Any, titles: dict[str, str], conditions: dict[str, str]) -> dict[str, Any]:

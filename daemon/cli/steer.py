@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from .completing import QUEUED
 from .ending import DONE, debug_option, home_option, told
 from .shown import chosen_home
 from .situation import serving
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @click.command(epilog="Example: greystep cancel 01m89jz3yec44j6gr3mrzt612p")
-@click.argument("run")
+@click.argument("run", shell_complete=QUEUED)
 @home_option
 @debug_option
 @told
@@ -32,7 +33,7 @@ def cancel(run: str, home_dir: str | None, debug: bool) -> int:
 
 
 @click.command(epilog="Example: greystep pause 01m89jz3yec44j6gr3mrzt612p")
-@click.argument("run")
+@click.argument("run", shell_complete=QUEUED)
 @home_option
 @debug_option
 @told
@@ -42,7 +43,7 @@ def pause(run: str, home_dir: str | None, debug: bool) -> int:
 
 
 @click.command(epilog="Example: greystep resume 01m89jz3yec44j6gr3mrzt612p")
-@click.argument("run")
+@click.argument("run", shell_complete=QUEUED)
 @home_option
 @debug_option
 @told
