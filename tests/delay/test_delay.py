@@ -9,7 +9,7 @@ import pytest
 from greystep.plugins.analysis.delay.estimator import DelayEstimator, DelayParameters, sensor_lag_s
 from greystep.plugins.analysis.delay.onset import detection_threshold
 from greystep.plugins.analysis.delay.scan import scan_offset_s, waiting_time_s
-from greystep.plugins.analysis.motion.crossing import rising_crossing
+from greystep.plugins.analysis.motion.crossing import Rise, rising_crossing
 from greystep.schema.dut import Sensor
 from greystep.schema.figure import Component, Figure
 from greystep.schema.trace import Context, Transition
@@ -110,6 +110,35 @@ def test_crossing_is_the_change_point_and_no_spike() -> None:
     assert rising_crossing(trace, 0.5) == pytest.approx(49.5)
     assert rising_crossing(np.ones(5), 0.5) == 0.0
     assert rising_crossing(np.zeros(5), 0.5) == 4.0
+
+
+@pytest.mark.parametrize("name", ["step", "slow", "ripple", "noise", "overshoot", "never"])
+@pytest.mark.parametrize("samples", [1, 40, 127, 128, 129, 5000])
+def test_least_running_sum_by_blocks_is_that_of_every_sample(name: str, samples: int) -> None:
+    seed = np.random.SeedSequence().entropy
+    print("seed", seed)
+    rng = np.random.default_rng(seed)
+    t = np.arange(samples) / samples - 0.4
+    unit = {
+        "step": (t > 0) * 1.0,
+        "slow": np.clip(0.5 + t / 2, 0, 1),
+        "ripple": (t > 0) + 0.7 * np.sin(60 * t),
+        "noise": rng.normal(0.5, 1.0, samples),
+        "overshoot": 1.3 * (t > 0) - 0.6 * (t > 0.2),
+        "never": np.full(samples, 0.2),
+    }[name] + rng.normal(0, 0.05, samples)
+    rise = Rise(unit)
+    for level in (0.05, 0.4, 0.5, 0.6, 0.93):
+        for stop in (samples, int(rng.integers(1, samples + 1))):
+            sums = np.cumsum(unit[:stop] - level)
+            i = int(sums.argmin())
+            found = rise.crossing(level, stop)
+            if sums[i] >= 0:
+                assert found == 0.0
+            elif i + 1 == stop:
+                assert found == stop - 1
+            else:
+                assert i <= found <= i + 1
 
 
 def test_taken_without_a_sync_edge_has_no_delay() -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from greystep.schema.trace import Array
 
-from ..motion.crossing import rising_crossing
+from ..motion.crossing import Rise
 from ..motion.ends import StepEnds
 from ..transition.crossing import find_crossing
 
@@ -58,9 +58,10 @@ def find_onsets(light: Array, ends: StepEnds, start_s: float, interval_s: float,
     first, half = np.empty(len(ends.rows)), np.empty(len(ends.rows))
     for i, row in enumerate(ends.rows):
         unit = (light[row] - ends.before[i]) / (ends.after[i] - ends.before[i])
-        middle = half_crossing(unit, ends.noise / abs(ends.amplitude))
+        rise = Rise(unit)
+        middle = half_crossing(rise, ends.noise / abs(ends.amplitude))
         stop = min(len(unit), int(np.ceil(middle)) + 2)
-        first[i] = min(between_samples(unit, rising_crossing(unit[:stop], threshold)), middle)
+        first[i] = min(between_samples(unit, rise.crossing(threshold, stop)), middle)
         half[i] = middle
     return Onsets(start_s + interval_s * first, start_s + interval_s * half, threshold, lowest > part)
 
@@ -75,22 +76,22 @@ def between_samples(unit: Array, crossing: float) -> float:
     return i + 0.5 if jump else crossing
 
 
-def half_crossing(unit: Array, noise: float) -> float:
+def half_crossing(rise: Rise, noise: float) -> float:
     """Position, in samples, of the 50 % crossing of a normalised rising trace.
 
     Where the monotone regression passes the middle, refined by the polynomial of the widest window that agrees with all
     narrower ones (see `transition.crossing`), as long as that stays between the 40 and 60 % instants.
 
     Args:
-        unit: [sample] 0 before and 1 after.
+        rise: 0 before and 1 after.
         noise: standard deviation of one sample of it.
     """
-    place = rising_crossing(unit, 0.5)
-    settled = between_samples(unit, place)
+    place = rise.crossing(0.5)
+    settled = between_samples(rise.unit, place)
     if settled != place:
         return settled
-    low, high = (rising_crossing(unit, p) for p in (0.4, 0.6))
+    low, high = rise.crossing(0.4), rise.crossing(0.6)
     if high - low < 2.0:
         return place
-    found = find_crossing(unit, 0.5, place, noise, True, max(3, int(high - low)))
+    found = find_crossing(rise.unit, 0.5, place, noise, True, max(3, int(high - low)))
     return found.position if found is not None and low <= found.position <= high else place

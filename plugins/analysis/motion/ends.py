@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from ..transition.digitiser import undithered
 from ..transition.noise import noise_of
-from .crossing import rising_crossing
+from .crossing import Rise
 
 EDGE_PART = 0.05
 """Coarse levels come from this part of the record at its start, and twice this part at its end."""
@@ -125,8 +125,8 @@ def _windows(trace: Array, first: float, last: float, command: float, period: fl
     if last == first:
         return NoStep("one repeat shows no step", ("no_transition",))
     unit = (trace - first) / (last - first)
-    half = rising_crossing(unit, 0.5)
-    onset = rising_crossing(unit, 0.05)
+    rise = Rise(unit)
+    half, onset = rise.crossing(0.5), rise.crossing(0.05)
     stop = int(max(2.0 * onset - half, min(max(command, 0.0), onset)))
     n_before = whole_periods(stop, period)
     n_after = whole_periods(int((len(trace) - 1 - half) * WINDOW_PART), period)
