@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -78,26 +79,38 @@ def _found(found: FoundResource) -> dict[str, Any]:
 
 @instruments.command(epilog="Example: greystep instruments check digitiser")
 @click.argument("role", type=click.Choice([*ROLES, "all", "bench"]))
+@click.option(
+    "--plan", "plan_file", type=click.Path(path_type=Path), metavar="FILE", help="With bench: whether this plan suits it."
+)
 @click.option("--verbose", is_flag=True, help="Show what was sent and received for every check, not only for failed ones.")
 @format_option
 @home_option
 @debug_option
 @told
-def check(role: str, verbose: bool, form: str, home_dir: str | None, debug: bool) -> int:
+def check(role: str, plan_file: Path | None, verbose: bool, form: str, home_dir: str | None, debug: bool) -> int:
     """Check the live instrument of ROLE against the contract of its role and of its protocol.
 
-    `bench` measures noise, dark level, use of the converter, bandwidth, clocks and jitter, and suggests settings.
+    `bench` measures noise, dark level, use of the converter, bandwidth, clocks and jitter, and suggests settings; with --plan
+    it also takes each transition of the plan once and says whether sample rate, hold, record length, range and repeats suit
+    it.
+
     It may change settings and drive levels; afterwards it is idle, a pattern source at level 0. Exit code 1: a check failed.
     """
     from greystep.daemon.host import PluginHost
     from greystep.daemon.run.flash import CAUTION
 
+    if plan_file is not None and role != "bench":
+        raise click.UsageError("--plan belongs to 'instruments check bench'")
     home, host = chosen_home(home_dir), PluginHost.load()
     if role in ("pattern", "bench", "all"):
         click.echo(f"caution: the screen may flash. {CAUTION}", err=True)
     with home.require().lock():  # a running service would be disturbed
         roles: Iterable[Any] = list(home.bench()[0].instruments) if role == "all" else [role]
-        rows = _bench_checked(home, host) if role == "bench" else [row for one in roles for row in _checked(home, host, one)]
+        rows = (
+            _bench_checked(home, host, plan_file)
+            if role == "bench"
+            else [row for one in roles for row in _checked(home, host, one)]
+        )
     columns = ["role", "outcome", "check", "detail"]
     show(rows, columns, form, empty="no instruments in bench.toml")
     if form == "table":
@@ -127,13 +140,20 @@ def _checked(home: Home, host: PluginHost, role: Role) -> list[dict[str, Any]]:
         rig.close()
 
 
-def _bench_checked(home: Home, host: PluginHost) -> list[dict[str, Any]]:
+def _bench_checked(home: Home, host: PluginHost, plan_file: Path | None) -> list[dict[str, Any]]:
     from greystep.daemon.run.bench_check import judge, measure_bench
+    from greystep.daemon.run.plan_preview import judge_plan, preview
     from greystep.daemon.run.rig import open_rig
+    from greystep.daemon.run.spool import check_plan_file
 
+    plan = check_plan_file(plan_file, home.bench()[0].sensor.patch_area_sr).plan if plan_file is not None else None
     rig = open_rig(home, host, others=False)
     try:
-        return [_result("bench", r) for r in judge(measure_bench(rig))]
+        figures = measure_bench(rig)
+        found = judge(figures)
+        if plan is not None:
+            found += judge_plan(plan, figures, preview(rig, plan, figures))
+        return [_result("bench", r) for r in found]
     finally:
         rig.close()
 

@@ -18,7 +18,7 @@ from .ranges import range_for
 from .rig import Rig
 
 Array = NDArray[np.float64]
-_SYNC = ChannelSetup(range_v=12.0, offset_v=2.5)
+SYNC = ChannelSetup(range_v=12.0, offset_v=2.5)
 _INTERVAL_S = 1e-5
 _LOOK_S = 0.15
 _BEFORE_S = 0.01
@@ -76,29 +76,29 @@ def measure_bench(rig: Rig) -> BenchFigures:
     coarse = ChannelSetup(limits.ranges_v[-1] if limits.ranges_v else _WIDEST_V)
     top = (1 << rig.pattern.bits()) - 1
     try:
-        looked = _taken(rig, coarse, (0, top, 0), _DWELL_S)
+        looked = take_once(rig, coarse, (0, top, 0), _DWELL_S)
         span = _span(looked.channels[rig.bench.light_channel], looked.complete)
         light = range_for(span, span[1] - span[0], limits)
-        steps = _taken(rig, light, (0, top, 0), _DWELL_S)
+        steps = take_once(rig, light, (0, top, 0), _DWELL_S)
         at_light = steps.channels[rig.bench.light_channel]
-        still = _volts(at_light)[0]
+        still = volts(at_light)[0]
         margin = 0.02 * (span[1] - span[0])
         dark_range = range_for((still.min() - margin, still.max() + margin), 0.0, limits)
-        edges = _taken(rig, dark_range, (0,) * min(_EDGES, limits.max_segments), _DWELL_S)
+        edges = take_once(rig, dark_range, (0,) * min(_EDGES, limits.max_segments), _DWELL_S)
     finally:
         rig.go_dark()
-    dark = _volts(edges.channels[rig.bench.light_channel])[: edges.complete]
+    dark = volts(edges.channels[rig.bench.light_channel])[: edges.complete]
     timebase, u = _timebase(edges.trigger_s[: edges.complete], _DWELL_S)
     times_s = np.asarray(steps.first_sample_s + steps.sample_interval_s * np.arange(at_light.codes.shape[1]), np.float64)
-    rises = [_rise_s(row, times_s) for row in _volts(at_light)[1 : steps.complete]]
-    known = [r for r in rises if math.isfinite(r)]
+    rises = [rise_s(row, times_s) for row in volts(at_light)[1 : steps.complete]]
+    seen = [r for r in rises if math.isfinite(r)]
     return BenchFigures(
         dark_v=float(dark.mean()),
         noise_v=_noise(dark),
         interval_s=steps.sample_interval_s,
         quantum_v=abs(at_light.scale),
         span_v=_span(at_light, steps.complete),
-        rise_s=min(known) if known else math.nan,
+        rise_s=min(seen) if seen else math.nan,
         jitter_s=_jitter(edges, rig.bench.sync_channel),
         timebase_rel=timebase,
         timebase_u=u,
@@ -117,15 +117,15 @@ def judge(figures: BenchFigures, fastest_s: float | None = None, slowest_s: floa
     base = f"{1e6 * f.timebase_rel:+.1f} ppm, standard uncertainty {1e6 * f.timebase_u:.1f} ppm"
     off = abs(f.timebase_rel) > _TOLERANCE + 2 * f.timebase_u
     results = [
-        _result("light of the widest step stands out of the noise", part < 0.05, f"noise is {part:.2%} of the step"),
+        result("light of the widest step stands out of the noise", part < 0.05, f"noise is {part:.2%} of the step"),
         CheckResult("noise floor", "pass", f"{1e3 * f.noise_v:.3f} mV a sample at {1 / f.interval_s:g} samples a second"),
         CheckResult("dark level", "pass", f"{1e3 * f.dark_v:.3f} mV"),
-        _result(
+        result(
             "use of the converter", 0.2 <= f.adc_use <= 1, f"{f.adc_use:.0%} of the range, {1e6 * f.quantum_v:.1f} uV a code"
         ),
-        _known("usable bandwidth", f.rise_s, True, f"at least {f.bandwidth_hz:.4g} Hz (rise time {1e3 * seen:.3f} ms)"),
-        _known("time base of pattern source and digitiser agree", f.timebase_rel, not off, base),
-        _known("trigger jitter", f.jitter_s, f.jitter_s < 0.02 * seen + f.interval_s, f"{1e6 * f.jitter_s:.2f} us"),
+        known("usable bandwidth", f.rise_s, True, f"at least {f.bandwidth_hz:.4g} Hz (rise time {1e3 * seen:.3f} ms)"),
+        known("time base of pattern source and digitiser agree", f.timebase_rel, not off, base),
+        known("trigger jitter", f.jitter_s, f.jitter_s < 0.02 * seen + f.interval_s, f"{1e6 * f.jitter_s:.2f} us"),
     ]
     if not math.isfinite(part) or part >= 0.05:
         return results
@@ -137,24 +137,37 @@ def judge(figures: BenchFigures, fastest_s: float | None = None, slowest_s: floa
     return [*results, CheckResult("suggested settings", "pass", text)]
 
 
-def _result(name: str, good: bool, detail: str) -> CheckResult:
+def result(name: str, good: bool, detail: str) -> CheckResult:
+    """A check that passes when it is good."""
     return CheckResult(name, "pass" if good else "fail", detail)
 
 
-def _known(name: str, value: float, good: bool, detail: str) -> CheckResult:
+def known(name: str, value: float, good: bool, detail: str) -> CheckResult:
+    """The same, for what some benches can't show."""
     if math.isfinite(value):
-        return _result(name, good, detail)
+        return result(name, good, detail)
     return CheckResult(name, "not supported", "can't be seen with these instruments")
 
 
-def _taken(rig: Rig, light: ChannelSetup, levels: tuple[int, ...], dwell_s: float) -> Record:
-    """One record of a list of levels, a segment each. Fewer segments than levels: the last ones are not recorded."""
+def take_once(
+    rig: Rig,
+    light: ChannelSetup,
+    levels: tuple[int, ...],
+    dwell_s: float,
+    interval_s: float = _INTERVAL_S,
+    look_s: float = _LOOK_S,
+) -> Record:
+    """One record of a list of levels, a segment each. Fewer segments than levels: the last ones are not recorded.
+
+    Raises:
+        InstrumentError: an instrument failed, or no trigger came.
+    """
     limits, bench = rig.digitiser.limits(), rig.bench
-    interval_s = max(_INTERVAL_S, limits.min_interval_s or 0.0)
-    channels = {bench.light_channel: light} | ({bench.sync_channel: _SYNC} if bench.sync_channel is not None else {})
+    interval_s = max(interval_s, limits.min_interval_s or 0.0)
+    channels = {bench.light_channel: light} | ({bench.sync_channel: SYNC} if bench.sync_channel is not None else {})
     setup = DigitiserSetup(
         sample_interval_s=interval_s,
-        samples=min(int(_LOOK_S / interval_s), limits.max_samples or 1 << 30),
+        samples=min(int(look_s / interval_s), limits.max_samples or 1 << 30),
         pretrigger=int(_BEFORE_S / interval_s),
         segments=min(len(levels), limits.max_segments),
         channels=channels,
@@ -169,13 +182,14 @@ def _taken(rig: Rig, light: ChannelSetup, levels: tuple[int, ...], dwell_s: floa
     return rig.digitiser.fetch()
 
 
-def _volts(channel: ChannelRecord) -> Array:
+def volts(channel: ChannelRecord) -> Array:
+    """[segment, sample] V."""
     return np.asarray(channel.codes, np.float64) * channel.scale + channel.offset
 
 
 def _span(channel: ChannelRecord, complete: int) -> tuple[float, float]:
-    volts = _volts(channel)[:complete]
-    return float(volts.min()), float(volts.max())
+    seen = volts(channel)[:complete]
+    return float(seen.min()), float(seen.max())
 
 
 def _noise(rows: Array) -> float:
@@ -198,11 +212,11 @@ def _jitter(record: Record, sync_channel: int | None) -> float:
     """Spread of the sync edge's mid crossing, interpolated, over the segments."""
     if sync_channel is None or record.complete < 4:
         return math.nan
-    at = [_crossing(row, 0.5) for row in _volts(record.channels[sync_channel])[: record.complete]]
+    at = [_crossing(row, 0.5) for row in volts(record.channels[sync_channel])[: record.complete]]
     return float(np.std(at, ddof=1)) * record.sample_interval_s if np.isfinite(at).all() else math.nan
 
 
-def _rise_s(row: Array, times_s: Array) -> float:
+def rise_s(row: Array, times_s: Array) -> float:
     """10 % to 90 % between the means before the trigger and at the end; NaN without a step."""
     before, end = row[times_s < 0], row[-len(row) // 5 :]
     if not len(before):

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from greystep.daemon.home import Home
@@ -83,3 +85,53 @@ def test_the_command_prints_every_figure_and_what_to_set(home: Home, bench: Virt
     assert {"noise floor", "dark level", "use of the converter", "usable bandwidth", "trigger jitter"} <= set(rows)
     assert "sample_rate_hz" in rows["suggested settings"]["detail"]
     assert bench.hello()["level"] == 0
+
+
+PLAN = """
+name = "look first"
+flash_acknowledged = true
+[dut]
+model = "Vireth"
+[[condition]]
+refresh_rate_hz = 60.0
+[levels]
+step = [0, 64, 128, 255]
+[capture]
+repeats = 10
+hold_s = {hold}
+pretrigger_s = 0.02
+sample_rate_hz = {rate}
+"""
+
+
+def looked_at(home: Home, tmp_path: Path, hold: float, rate: float) -> tuple[int, dict[str, dict[str, str]]]:
+    file = tmp_path / "plan.toml"
+    file.write_text(PLAN.format(hold=hold, rate=rate))
+    done = greystep(home.root, "instruments", "check", "bench", "--plan", str(file), "--format", "json")
+    return done.exit_code, {r["check"]: r for r in json.loads(done.stdout)}
+
+
+def test_a_plan_that_suits_the_bench_is_told_so_with_its_fastest_and_slowest(home: Home, bench: VirtualBench, tmp_path: Path):
+    code, rows = looked_at(home, tmp_path, 0.35, 50e3)
+    assert code == 0, rows
+    levels = (0, 64, 128, 255)
+    truths = {(a, b): bench.transition(a, b, 0.35)["duration_10_90_s"] for a in levels for b in levels if a != b}
+    told = rows["transitions of the plan"]["detail"]
+    assert told.startswith("12 of 12 seen, ")
+    fastest, slowest = (1e-3 * float(value) for value in re.findall(r"([0-9.]+) ms", told))
+    assert fastest == pytest.approx(min(truths.values()), rel=0.1)
+    assert slowest == pytest.approx(max(truths.values()), rel=0.1)
+    assert bench.hello()["level"] == 0
+
+
+def test_a_plan_that_samples_too_slowly_or_holds_too_shortly_fails_with_what_to_set(home: Home, tmp_path: Path):
+    code, rows = looked_at(home, tmp_path, 0.35, 1e3)
+    assert (code, rows["sample rate of the plan"]["outcome"]) == (1, "fail")
+    code, rows = looked_at(home, tmp_path, 0.03, 50e3)
+    assert (code, rows["hold of the plan"]["outcome"]) == (1, "fail")
+    assert "hold_s = " in rows["suggested settings for the plan"]["detail"]
+
+
+def test_a_plan_only_goes_with_the_whole_bench(home: Home, tmp_path: Path):
+    (tmp_path / "plan.toml").write_text(PLAN.format(hold=0.35, rate=50e3))
+    assert greystep(home.root, "instruments", "check", "pattern", "--plan", str(tmp_path / "plan.toml")).exit_code == 2
