@@ -69,24 +69,29 @@ def resting_window(blocks: Array, noise: float, *, least: int = 2, agree: float 
     return max(least, int(off[0]) + least - 1)
 
 
-def asymptote(blocks: Array, noise: float) -> tuple[float, float] | None:
-    """Where an exponential approach seen in these blocks would end.
+def asymptote(values: Array, noise: float, *, floor: float = 0.0, period: float = 0.0) -> tuple[float, float] | None:
+    """Where an exponential approach seen in these values would end.
 
     Three equal stretches give differences d1, d2; their ratio r is the decay over a stretch, and the distance from the last
     stretch's mean to the asymptote is d2 r / (1 - r).
 
     Args:
-        blocks: [n] block means in time order, n >= 3.
-        noise: standard deviation of one block mean.
+        values: [n] samples or block means in time order, n >= 3.
+        noise: standard deviation of one of them; white, so that a mean over a stretch has less.
+        floor: standard deviation of a mean however long, for what does not average out.
+        period: of a modulation, in values; 0: none. Where a stretch holds one the stretches are cut to whole periods,
+            whose means the modulation leaves alone; where it does not, `floor` must allow for it.
 
     Returns:
         Asymptote and its standard uncertainty; None when no trend stands out from the noise.
     """
-    n = len(blocks) // 3
+    n = len(values) // 3
     if n < 1:
         return None
-    a, b, c = (float(np.mean(part)) for part in (blocks[-3 * n : -2 * n], blocks[-2 * n : -n], blocks[-n:]))
-    sigma = noise / math.sqrt(n)
+    if 0 < period <= n:
+        n = round(int(n / period) * period)
+    a, b, c = (float(np.mean(part)) for part in (values[-3 * n : -2 * n], values[-2 * n : -n], values[-n:]))
+    sigma = math.hypot(noise / math.sqrt(n), floor)
     trend = c - a
     if abs(trend) <= 4 * math.sqrt(2) * sigma:
         return None

@@ -23,8 +23,6 @@ LevelSource = Literal["auto", "trace", "steady", "histogram"]
 
 SETTLED = 5e-3
 """Part of the step that may still be missing at the end of a settled record; more makes the figure a bound."""
-REACHED = 1e-3
-"""Part of the step by which the windows of a rippling record may differ from the steady captures and count as arrived."""
 RESTING = 2e-5
 """Part of the step below which two blocks are equal, however small the noise."""
 RIPPLED = 3e-4
@@ -74,12 +72,21 @@ class Rest:
 
 
 def rest_of(
-    observation: Observation, from_level: int, to_level: int, curve: Curve | None, source: LevelSource, quantum: float
+    observation: Observation,
+    from_level: int,
+    to_level: int,
+    curve: Curve | None,
+    source: LevelSource,
+    quantum: float,
+    period: float = 0.0,
 ) -> Rest | Refusal:
     """State levels of a transition.
 
     `auto` takes the windows of the trace, which share the gain and the temperature of the transition itself, and checks
     them against the steady captures.
+
+    Args:
+        period: of the backlight's ripple, in samples; 0: none.
     """
     blocks, size = observation.blocks, observation.block
     span = float(blocks.max() - blocks.min())
@@ -92,7 +99,7 @@ def rest_of(
     if head >= n:
         return _nothing(observation, from_level, to_level, curve)
     rests = _trace_rest(observation, head * size, (n - tail) * size, quantum)
-    found = _doubts(observation, rests, head, tail, noise)
+    found = _doubts(observation, rests, head, tail, span, period)
     if isinstance(found, Refusal):
         return found
     found = _against_curve(found, from_level, to_level, curve)
@@ -122,11 +129,10 @@ def _trace_rest(observation: Observation, pre: int, post: int, quantum: float) -
     return Rest(float(starts.mean()), float(ends.mean()), "trace", starts, ends, pre, post, noise, u_code, u_code)
 
 
-def _doubts(observation: Observation, rest: Rest, head: int, tail: int, noise: float) -> Rest | Refusal:
+def _doubts(observation: Observation, rest: Rest, head: int, tail: int, span: float, period: float) -> Rest | Refusal:
     """Checks of the trace by itself: direction is left to `_against_curve`."""
     blocks = observation.blocks
     step = rest.step
-    span = float(blocks.max() - blocks.min())
     if abs(step) < 0.2 * span:
         return Refusal(
             "the light comes back to where it began: more than one transition, or none, in the record",
@@ -138,8 +144,10 @@ def _doubts(observation: Observation, rest: Rest, head: int, tail: int, noise: f
             (*observation.flags, "at_edge"),
         )
     flags = set(observation.flags)
-    ahead_end = _missing(blocks[-max(tail, len(blocks) // 8) :], rest.end, noise)
-    ahead_start = _missing(blocks[:head][::-1], rest.start, noise) if head >= 6 else (0.0, 0.0)
+    late = observation.block * (len(blocks) - max(tail, len(blocks) // 8))
+    ahead_end = _missing(observation, slice(late, None, 1), rest.end, span, period)
+    early = slice(observation.block * head - 1, None, -1)
+    ahead_start = _missing(observation, early, rest.start, span, period) if head >= 6 else (0.0, 0.0)
     missing = max(abs(ahead_end[0]), abs(ahead_start[0])) / abs(step)
     settled = missing <= SETTLED and tail >= 3
     if not settled:
@@ -154,8 +162,18 @@ def _doubts(observation: Observation, rest: Rest, head: int, tail: int, noise: f
     )
 
 
-def _missing(blocks: Array, level: float, noise: float) -> tuple[float, float]:
-    found = asymptote(blocks, noise)
+def _missing(observation: Observation, part: slice, level: float, span: float, period: float) -> tuple[float, float]:
+    """How far the light still has to go from a level at one end of the record, and the standard uncertainty of that.
+
+    Args:
+        part: the samples that rest there, the last one being that at the end of the record.
+    """
+    rippling = "ripple" in observation.flags
+    # What is left of a ripple comes and goes with its period: where whole periods fit nothing of it makes a trend.
+    whole = rippling and 0 < period <= len(range(*part.indices(observation.samples))) // 3
+    floor = (RIPPLED if rippling and not whole else 0.0) * span
+    noise = math.hypot(observation.noise, RESTING * span * math.sqrt(observation.block))
+    found = asymptote(observation.mean[part], noise, floor=floor, period=period if whole else 0.0)
     return (0.0, 0.0) if found is None else (found[0] - level, found[1])
 
 
@@ -173,34 +191,14 @@ def _against_curve(rest: Rest, from_level: int, to_level: int, curve: Curve | No
     if wrong:
         way = "up" if sign > 0 else "down"
         return Refusal(f"the light moved against the step, which goes {way}", (*rest.flags, "wrong_direction"))
-    if curve is None:
+    if curve is None or not rest.settled:
         return rest
-    if not rest.settled:
-        return _reached(rest, start, u_start, end, u_end)
     off = max(_off(rest.starts, rest.start, rest.u_start, start, u_start), _off(rest.ends, rest.end, rest.u_end, end, u_end))
     # Beyond three standard uncertainties, and large enough to be worth a word.
     apart = max(abs(rest.start - start), abs(rest.end - end)) > 2e-3 * abs(rest.step)
     if off > 3 and apart:
         return replace(rest, flags=tuple(sorted({*rest.flags, "levels_disagree"})))
     return rest
-
-
-def _reached(rest: Rest, start: float, u_start: float, end: float, u_end: float) -> Rest:
-    """A record that seems to move at an end, yet stands where the held levels are: dips left of a ripple, not a movement.
-
-    The extrapolation of the last blocks is a guess at the final state; the steady captures have measured it.
-    """
-    off_start, off_end = abs(rest.start - start), abs(rest.end - end)
-    if max(off_start, off_end) > REACHED * abs(rest.step) or "ripple" not in rest.flags:
-        return rest
-    return replace(
-        rest,
-        u_start=math.hypot(u_start, off_start / math.sqrt(3)),
-        u_end=math.hypot(u_end, off_end / math.sqrt(3)),
-        settled=True,
-        missing=max(off_start, off_end) / abs(rest.step),
-        flags=tuple(f for f in rest.flags if f != "not_settled"),
-    )
 
 
 def _off(repeats: Array, level: float, u_level: float, steady: float, u_steady: float) -> float:

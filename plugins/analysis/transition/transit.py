@@ -12,6 +12,7 @@ from greystep.schema.figure import flags_of
 from greystep.schema.trace import Context, Transition
 from numpy.typing import NDArray
 
+from ..findings import shared
 from .domain import Domain, domain_of
 from .excursion import Place, extreme
 from .instant import Instant, instant_at
@@ -23,7 +24,7 @@ from .polynomial import SHARP, Smear
 from .record import Record
 from .reference import Reference, band_refusal, references
 from .refusal import Refusal
-from .rest import Rest, rest_of
+from .rest import LevelSource, Rest, rest_of
 from .search import EndRule, Middle, despiked, find_end, find_middle, find_start, has_landing
 
 Array = NDArray[np.float64]
@@ -58,6 +59,8 @@ class Transit:
     flags: tuple[str, ...]
     found: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
     """Reference levels and instants worked out before: several figures rest on the same ones."""
+    common: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
+    """Instants and extremes, which are the same for every method that finds the same state levels: see `Located`."""
 
     @property
     def scaled_noise(self) -> float:
@@ -106,7 +109,11 @@ class Transit:
     def extreme(self, first: int, last: int, top: float) -> Place | None:
         """Farthest point of the light upwards (`top` +1) or downwards (-1) between two samples."""
         upwards = top * math.copysign(1.0, self.rest.step) > 0
-        return extreme(self.observation, self.scaled.samples, first, last, top, upwards, self.narrow, self.smear)
+        key = ("extreme", first, last, top, self.narrow, self.smear)
+        if key not in self.common:
+            samples = self.scaled.samples
+            self.common[key] = extreme(self.observation, samples, first, last, top, upwards, self.narrow, self.smear)
+        return cast("Place | None", self.common[key])
 
     @property
     def narrow(self) -> float:
@@ -181,7 +188,12 @@ class Transit:
         # A window much wider than the transition and its tail up to here holds nothing but curvature.
         useful = 2 * self.middle.width + abs(place - self.middle.place) + 64
         widest = max(3, int(min(useful, self.parameters.widest_fit * self.observation.samples)))
-        found = instant_at(self.observation, self.rest, reference, place, self.smear, upwards=upwards, widest=widest)
+        key = ("instant", reference, place, upwards, widest, self.smear)
+        if key not in self.common:
+            self.common[key] = instant_at(
+                self.observation, self.rest, reference, place, self.smear, upwards=upwards, widest=widest
+            )
+        found = cast("Instant | None", self.common[key])
         if found is None:
             return Refusal("no crossing of the level can be fitted to the trace", ("noisy",))
         return found
@@ -206,43 +218,65 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
             "the backlight is strobed: the light of a frame is a flash, and a transition between held levels has no meaning",
             flags_of(subject.flags, ("strobed",)),
         )
-    observation = observe(subject)
-    if isinstance(observation, Refusal):
-        return observation
-    located = _locate(observation, subject, context, p)
+    # The context's own parts hold for all methods of one preparation; the context itself is made anew for each.
+    parts = (context.curve, context.ripple, p.levels)
+    located = shared(subject, "located", parts, lambda: locate(subject, context, p.levels))
     if isinstance(located, Refusal):
         return located
-    observation, rest, middle, scaled = located
+    observation, rest = located.observation, located.rest
     domain = domain_of(p.domain, subject.from_level, subject.to_level, rest.start, rest.end, context, subject.unit)
     if p.band is not None and (refused := band_refusal(domain, p.band)) is not None:
         return Refusal(refused.reason, flags_of(rest.flags, refused.flags))
     smear = sensor_smear(context, subject.smoothing_s, observation.interval_s, p.sensor == "correct")
-    ripple = ripple_left(observation, rest, context.ripple)
-    landing = has_landing(scaled, observation.noise / abs(rest.step), middle)
-    found = [("ripple_residual", ripple.peak > 2e-3 * abs(rest.step)), ("multiple_transitions", landing)]
-    flags = flags_of(rest.flags, domain.flags, [name for name, holds in found if holds])
-    return Transit(subject, context, p, observation, rest, middle, scaled, domain, smear, ripple, flags)
+    seen = [("ripple_residual", located.ripple.peak > 2e-3 * abs(rest.step)), ("multiple_transitions", located.landing)]
+    flags = flags_of(rest.flags, domain.flags, [name for name, holds in seen if holds])
+    found = (observation, rest, located.middle, located.scaled)
+    return Transit(subject, context, p, *found, domain, smear, located.ripple, flags, common=located.common)
 
 
-def _locate(
-    observation: Observation, subject: Transition, context: Context, p: TransitionParameters
-) -> tuple[Observation, Rest, Middle, Record] | Refusal:
-    """Repeats brought together, their state levels, the middle of the transition, and the scaled trace without spikes."""
-    found = _rest_and_middle(observation, subject, context, p)
+@dataclass(frozen=True)
+class Located:
+    """A transition in its record, as far as it depends on no reference level: the same for many methods."""
+
+    observation: Observation
+    """Repeats brought together."""
+    rest: Rest
+    middle: Middle
+    scaled: Record
+    """Mean trace without spikes, 0 at rest before and 1 at rest after."""
+    ripple: Left
+    """Ripple left in the mean trace."""
+    landing: bool
+    """Whether it rests on the way."""
+    common: dict[tuple[object, ...], Any] = field(default_factory=dict, compare=False, repr=False)
+    """Instants and extremes that were worked out."""
+
+
+def locate(subject: Transition, context: Context, levels: LevelSource) -> Located | Refusal:
+    """Find a transition in its record."""
+    observation = observe(subject)
+    if isinstance(observation, Refusal):
+        return observation
+    found = _rest_and_middle(observation, subject, context, levels)
     if isinstance(found, Refusal):
         return found
     rest, middle, scaled = found
     together = aligned(observation, rest.pre, rest.post, rest.step, middle.width)
-    if together is observation:
-        return observation, rest, middle, scaled
-    again = _rest_and_middle(together, subject, context, p)
-    return again if isinstance(again, Refusal) else (together, *again)
+    if together is not observation:
+        again = _rest_and_middle(together, subject, context, levels)
+        if isinstance(again, Refusal):
+            return again
+        rest, middle, scaled = again
+    ripple = ripple_left(together, rest, context.ripple)
+    landing = has_landing(scaled, together.noise / abs(rest.step), middle)
+    return Located(together, rest, middle, scaled, ripple, landing)
 
 
 def _rest_and_middle(
-    observation: Observation, subject: Transition, context: Context, p: TransitionParameters
+    observation: Observation, subject: Transition, context: Context, levels: LevelSource
 ) -> tuple[Rest, Middle, Record] | Refusal:
-    rest = rest_of(observation, subject.from_level, subject.to_level, context.curve, p.levels, subject.quantum)
+    period = 1 / (context.ripple.frequency_hz * observation.interval_s) if context.ripple.frequency_hz > 0 else 0.0
+    rest = rest_of(observation, subject.from_level, subject.to_level, context.curve, levels, subject.quantum, period)
     if isinstance(rest, Refusal):
         return rest
     noise = observation.noise / abs(rest.step)
