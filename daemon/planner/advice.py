@@ -17,6 +17,8 @@ SAMPLES_IN_TRANSITION: Final = 40
 ABOVE_BOUND: Final = 3.6
 """Scatter of a threshold estimator on a smoothed trace, as a multiple of the Cramer-Rao bound (measured at 20 to 40 dB)."""
 MAX_REPEATS: Final = 1000
+SLOW_ENOUGH_S: Final = 0.15
+"""Two holds are one flash: longer than 1/7 s, no second holds more than three (WCAG 2.x SC 2.3.1)."""
 _LOWEST_RIPPLE_HZ: Final = 20.0
 _TAIL: Final = 0.25
 """Part of the record, at its end, from which the final level is taken."""
@@ -48,12 +50,15 @@ class Advice:
 
     sample_rate_hz: float
     hold_s: float
+    """Long enough for the slowest transition, and never so short that the screen flashes above the general threshold."""
     pretrigger_s: float
     repeats: int | None
     """None: no number of repeats up to 1000 reaches the wanted uncertainty."""
     expected: float
     """Expanded uncertainty that the repeats give, as a part of the duration."""
     record_samples: int
+    shortest_hold_s: float
+    """What the slowest transition asks for; shorter than `hold_s` where only the flashing is the limit."""
     notes: tuple[str, ...] = field(default_factory=tuple)
 
 
@@ -61,12 +66,20 @@ def advise(wanted: Wanted) -> Advice:
     """Advice for one kind of panel. Durations and uncertainty must be positive, `slowest_s` not below `fastest_s`."""
     rate = sample_rate_hz(wanted)
     pretrigger = max(0.02, 2.0 / max(wanted.ripple_hz, _LOWEST_RIPPLE_HZ) if wanted.ripple_hz else 0.0)
-    hold = _ceil2(pretrigger + tail_lengths(wanted.uncertainty / 4) * wanted.slowest_s / LN9 / (1 - _TAIL))
+    needed = _ceil2(pretrigger + tail_lengths(wanted.uncertainty / 4) * wanted.slowest_s / LN9 / (1 - _TAIL))
+    hold = max(needed, SLOW_ENOUGH_S)
     one = scatter_of_one(wanted, rate)
     repeats = repeats_for(one, wanted.uncertainty)
     count = repeats or MAX_REPEATS
     return Advice(
-        rate, hold, pretrigger, repeats, expanded(one, count), round(hold * rate), tuple(_notes(wanted, rate, repeats))
+        rate,
+        hold,
+        pretrigger,
+        repeats,
+        expanded(one, count),
+        round(hold * rate),
+        needed,
+        (*_notes(wanted, rate, repeats), *_flashing(needed)),
     )
 
 
@@ -137,6 +150,12 @@ def _notes(wanted: Wanted, rate: float, repeats: int | None) -> list[str]:
     elif repeats > 20:
         out.append("that many repeats are for a driven display; by hand, lower the noise first")
     return out
+
+
+def _flashing(needed_s: float) -> list[str]:
+    if needed_s >= SLOW_ENOUGH_S:
+        return []
+    return [f"{needed_s:g} s of hold would do; it is longer so that the screen does not flash more than three times a second"]
 
 
 def _ceil2(value: float) -> float:

@@ -136,8 +136,8 @@ def judge_plan(plan: Plan, figures: BenchFigures, found: Preview) -> list[CheckR
         ),
         result(
             "hold of the plan",
-            hold_s >= advice.hold_s,
-            f"{hold_s:g} s; the slowest transition asks for {advice.hold_s:g} s, {advice.pretrigger_s:g} s of them before it",
+            hold_s >= advice.shortest_hold_s,
+            f"{hold_s:g} s, long enough from {advice.shortest_hold_s:g} s on, {advice.pretrigger_s:g} s of them before the transition",
         ),
         known(
             "record length of the plan",

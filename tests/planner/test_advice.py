@@ -17,6 +17,7 @@ from greystep.daemon.planner.advice import (
     tail_lengths,
     truncation_error,
 )
+from greystep.daemon.run.flash import flashes_within_a_second
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -55,3 +56,14 @@ def test_advice_is_always_possible_to_follow(
     assert advice.repeats is None or (3 <= advice.repeats <= 1000 and advice.expected <= wanted_u)
     assert math.isfinite(advice.expected)
     assert sample_rate_hz(wanted) == advice.sample_rate_hz
+
+
+def test_advice_never_makes_the_screen_flash_above_the_general_threshold() -> None:
+    """At most three flashes in any second (WCAG 2.x SC 2.3.1), however fast the panel is."""
+    advice = advise(Wanted(1e-4, 2e-4))
+    assert flashes_within_a_second(advice.hold_s, 1000) <= 3
+    assert flashes_within_a_second(advice.shortest_hold_s, 1000) > 3
+    assert any("flash" in note for note in advice.notes)
+    slow = advise(Wanted(0.02, 0.2))
+    assert slow.hold_s == slow.shortest_hold_s
+    assert not any("flash" in note for note in slow.notes)
