@@ -144,7 +144,7 @@ def _doubts(observation: Observation, rest: Rest, head: int, tail: int, span: fl
             (*observation.flags, "at_edge"),
         )
     flags = set(observation.flags)
-    late = observation.block * (len(blocks) - max(tail, len(blocks) // 8))
+    late = observation.block * (len(blocks) - max(tail, len(blocks) // 8, _three_periods(observation, rest, period)))
     ahead_end = _missing(observation, slice(late, None, 1), rest.end, span, period)
     early = slice(observation.block * head - 1, None, -1)
     ahead_start = _missing(observation, early, rest.start, span, period) if head >= 6 else (0.0, 0.0)
@@ -160,6 +160,17 @@ def _doubts(observation: Observation, rest: Rest, head: int, tail: int, span: fl
         missing=missing,
         flags=tuple(sorted(flags)),
     )
+
+
+def _three_periods(observation: Observation, rest: Rest, period: float) -> int:
+    """Blocks in three periods of a ripple, which tell a trend whatever is left of it; 0 where the light is farther than a tenth
+    of the step from its end so long before the record's."""
+    if "ripple" not in observation.flags or period <= 0:
+        return 0
+    wanted = math.ceil((3 * period + 3) / observation.block) + 1
+    away = np.flatnonzero(np.abs(observation.blocks - rest.end) > 0.1 * abs(rest.step))
+    first = int(away[-1]) + 1 if len(away) else 0
+    return wanted if len(observation.blocks) - wanted >= first else 0
 
 
 def _missing(observation: Observation, part: slice, level: float, span: float, period: float) -> tuple[float, float]:
