@@ -137,7 +137,7 @@ def judge_plan(plan: Plan, figures: BenchFigures, found: Preview) -> list[CheckR
         result(
             "hold of the plan",
             hold_s >= advice.shortest_hold_s,
-            f"{hold_s:g} s, long enough from {advice.shortest_hold_s:g} s on, {advice.pretrigger_s:g} s of them before the transition",
+            f"{hold_s:g} s, long enough from {advice.shortest_hold_s:g} s on, with {advice.pretrigger_s:g} s before the edge",
         ),
         known(
             "record length of the plan",
