@@ -36,7 +36,8 @@ def rounded(subject: Any) -> Any:
     if not changes:
         return subject
     made = object.__new__(type(subject))
-    made.__dict__.update(subject.__dict__ | changes)
+    # The fields and nothing else: what estimators found out about the subject before holds for its old traces.
+    made.__dict__.update({f.name: getattr(subject, f.name) for f in fields(subject)} | changes)
     return made
 
 

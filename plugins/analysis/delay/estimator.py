@@ -14,7 +14,7 @@ from greystep.schema.trace import Array, Context, Subject, Transition
 from pydantic import BaseModel, Field
 
 from ..motion.agreement import levels_disagree, rises
-from ..motion.ends import NoStep, StepEnds, find_ends
+from ..motion.ends import NoStep, StepEnds, ends_of
 from ..motion.pairs import mean_of
 from .onset import Onsets, find_onsets
 from .scan import ACTIVE_PART, scan_offset_s, waiting_time_s
@@ -60,7 +60,7 @@ class DelayEstimator:
             return _refused(subject, missing, ())
         period_s = 1.0 / context.condition.refresh_rate_hz
         rising = rises(subject, context)
-        ends = find_ends(subject.light, subject.start_s, subject.interval_s, rising, period_s, subject.quantum)
+        ends = ends_of(subject, rising, period_s)
         if isinstance(ends, NoStep):
             return _refused(subject, ends.reason, ends.flags)
         part = parameters.first_light_fraction

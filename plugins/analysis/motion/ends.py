@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from greystep.schema.trace import Array
+from greystep.schema.trace import Array, Transition
 from numpy.typing import NDArray
 
+from ..findings import shared
 from ..transition.digitiser import undithered
 from ..transition.noise import noise_of
 from .crossing import Rise
@@ -62,6 +63,15 @@ class NoStep:
     flags: tuple[str, ...] = field(default=())
 
 
+def ends_of(subject: Transition, rising: bool, period_s: float) -> StepEnds | NoStep:
+    """`find_ends` of a transition; worked out once for all methods that ask."""
+
+    def make() -> StepEnds | NoStep:
+        return find_ends(subject.light, subject.start_s, subject.interval_s, rising, period_s, subject.quantum)
+
+    return shared(subject, "ends", (rising, period_s), make)
+
+
 def find_ends(
     light: Array, start_s: float, interval_s: float, rising: bool, period_s: float, quantum: float
 ) -> StepEnds | NoStep:
@@ -83,7 +93,7 @@ def find_ends(
     lost = ("bad_samples",) if len(rows) < len(light) else ()
     if len(rows) == 0:
         return NoStep("no repeat without missing or infinite samples", lost)
-    y = light[rows]
+    y = light if len(rows) == len(light) else light[rows]
     samples = y.shape[1]
     if samples < 4 * MIN_SAMPLES:
         return NoStep(f"only {samples} samples in the record", (*lost, "few_samples"))
@@ -93,7 +103,7 @@ def find_ends(
     first, last = np.median(y[:, :n_first], axis=1), np.median(y[:, -n_last:], axis=1)
     change = float(np.mean(last - first))
     u_change = noise * np.sqrt(1.57 * (1 / n_first + 1 / n_last) / len(rows))
-    if abs(change) <= max(SIGNIFICANT * u_change, 2 * quantum, 1e-12 * float(np.max(np.abs(y)))):
+    if abs(change) <= max(SIGNIFICANT * u_change, 2 * quantum, 1e-12 * max(float(y.max()), -float(y.min()))):
         return NoStep("the light does not change by more than its noise", (*lost, "no_transition"))
     if (change > 0) != rising:
         return NoStep("the light moves against the direction of the step", (*lost, "wrong_direction"))

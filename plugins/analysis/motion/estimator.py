@@ -19,7 +19,7 @@ from .budget import Durations, all_effects, durations_of, sensor_duration_s, smo
 from .curves import profile_curves
 from .edge import MovingEdge, moving_edge
 from .edge_time import EXTENSION, blur_width
-from .ends import NoStep, StepEnds, find_ends
+from .ends import NoStep, StepEnds, ends_of
 from .pairs import mean_of
 from .strobed import STROBE_REASON, strobed_figures
 
@@ -64,7 +64,7 @@ class MovingEdgeEstimator:
             p = parameters
             return strobed_figures(subject, context, period_s, p.speed_pixel_s, p.refresh_rel_u)
         rising = rises(subject, context)
-        ends = find_ends(subject.light, subject.start_s, subject.interval_s, rising, period_s, subject.quantum)
+        ends = ends_of(subject, rising, period_s)
         if isinstance(ends, NoStep):
             return refused(subject, ends.reason, ends.flags, HOLD_QUANTITIES)
         edge = moving_edge(subject, ends, period_s)

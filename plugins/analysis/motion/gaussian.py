@@ -29,16 +29,20 @@ def fit_gaussian_edge(times_s: Array, profiles: Array, start_s: float, start_sig
     t = np.asarray(times_s)[None, :]
     mu = np.full(len(profiles), start_s)
     log_s = np.full(len(profiles), np.log(start_sigma_s))
-    now = _cost(t, profiles, mu, log_s)
+    here = _residuals(t, profiles, mu, log_s)
+    now = _cost(here)
     for _ in range(60):
-        d_mu, d_ls = _step(t, profiles, mu, log_s)
+        d_mu, d_ls = _step(here, log_s)
         size = np.ones(len(profiles))
         for _ in range(20):
-            trial = _cost(t, profiles, mu + size * d_mu, log_s + size * d_ls)
+            here = _residuals(t, profiles, mu + size * d_mu, log_s + size * d_ls)
+            trial = _cost(here)
             worse = trial > now * (1 + 1e-12)
             if not np.any(worse):
                 break
             size = np.where(worse, 0.5 * size, size)
+        else:
+            here = _residuals(t, profiles, mu + size * d_mu, log_s + size * d_ls)
         mu, log_s, now = mu + size * d_mu, log_s + size * d_ls, trial
         if float(np.max(np.abs(d_ls) + np.abs(d_mu) / np.exp(log_s))) < 1e-10:
             break
@@ -47,21 +51,23 @@ def fit_gaussian_edge(times_s: Array, profiles: Array, start_s: float, start_sig
     return np.where(good, mu, np.nan), np.where(good, sigma, np.nan)
 
 
-def _cost(t: Array, profiles: Array, mu: Array, log_s: Array) -> Array:
+def _residuals(t: Array, profiles: Array, mu: Array, log_s: Array) -> tuple[Array, Array]:
+    """[profile, time] z = (t - mu) / sigma, and what is left of the profiles."""
     from scipy.special import ndtr
 
-    return np.asarray(np.sum((ndtr((t - mu[:, None]) / np.exp(log_s)[:, None]) - profiles) ** 2, axis=1))
+    z = (t - mu[:, None]) / np.exp(log_s)[:, None]
+    return z, profiles - ndtr(z)
 
 
-def _step(t: Array, profiles: Array, mu: Array, log_s: Array) -> tuple[Array, Array]:
+def _cost(here: tuple[Array, Array]) -> Array:
+    return np.asarray(np.sum(here[1] ** 2, axis=1))
+
+
+def _step(here: tuple[Array, Array], log_s: Array) -> tuple[Array, Array]:
     """Gauss-Newton step in (mu, ln sigma) of every profile; ln sigma moves by at most 1."""
-    from scipy.special import ndtr
-
-    sigma = np.exp(log_s)[:, None]
-    z = (t - mu[:, None]) / sigma
-    r = profiles - ndtr(z)
+    z, r = here
     density = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
-    j_mu, j_ls = -density / sigma, -density * z
+    j_mu, j_ls = -density / np.exp(log_s)[:, None], -density * z
     a, b, c = (np.sum(p * q, axis=1) for p, q in ((j_mu, j_mu), (j_mu, j_ls), (j_ls, j_ls)))
     g, h = np.sum(j_mu * r, axis=1), np.sum(j_ls * r, axis=1)
     det = np.maximum(a * c - b * b, 1e-300)
