@@ -6,6 +6,7 @@ before a sample is read, because a file may come from elsewhere.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection
 from pathlib import Path
 from typing import Any
@@ -109,21 +110,36 @@ def _names(file: Any, shown: str) -> list[str]:
 
 
 def _dataset(file: Any, name: str, shown: str, ndim: int) -> Any:
+    """Low-level id of a data set after all checks. (h5py's own objects take as long to make as a small array takes to read.)"""
     parts = name.split("/")
     if not all(_is_hard_link(file, "/".join(parts[: i + 1])) for i in range(len(parts))):
         raise ArchiveError(f"{name} is missing or a link", where=shown)
-    made = file[name]
-    if not isinstance(made, h5py.Dataset) or made.is_virtual or made.external:
+    made = h5py.h5o.open(file.id, name.encode())
+    if not isinstance(made, h5py.h5d.DatasetID):
         raise ArchiveError(f"{name} is not stored in the file itself", where=shown)
-    if made.ndim != ndim or made.dtype.kind not in "iufb":
+    how = made.get_create_plist()
+    if how.get_layout() == h5py.h5d.VIRTUAL or how.get_external_count():
+        raise ArchiveError(f"{name} is not stored in the file itself", where=shown)
+    shape, dtype = made.shape, made.dtype
+    # An empty data space has no shape at all.
+    if shape is None or len(shape) != ndim or dtype.kind not in "iufb":
         raise ArchiveError(f"{name} has the wrong shape or type", where=shown)
-    limits = (at.MAX_SEGMENTS, at.MAX_SAMPLES) if ndim == 2 else (at.MAX_SAMPLES,)
-    if made.size > at.MAX_ELEMENTS or any(n > limit for n, limit in zip(made.shape, limits, strict=True)):
-        raise ArchiveError(f"{name} claims the shape {made.shape}", where=shown)
+    size = math.prod(shape)
+    limits = (at.MAX_SEGMENTS, at.MAX_SAMPLES)[2 - ndim :] if ndim else ()
+    if size > at.MAX_ELEMENTS or any(n > limit for n, limit in zip(shape, limits, strict=True)):
+        raise ArchiveError(f"{name} claims the shape {shape}", where=shown)
     # A shape that no stored bytes could fill is a bomb: deflate packs at most about 1032 to 1.
-    if made.size * made.dtype.itemsize > 1100 * (made.id.get_storage_size() + 1024):
-        raise ArchiveError(f"{name} claims the shape {made.shape} but stores too few bytes for it", where=shown)
+    if size * dtype.itemsize > 1100 * (made.get_storage_size() + 1024):
+        raise ArchiveError(f"{name} claims the shape {shape} but stores too few bytes for it", where=shown)
     return made
+
+
+def _read(made: Any) -> NDArray[Any]:
+    """All of a data set."""
+    out = np.empty(made.shape, made.dtype)
+    if out.size:
+        made.read(h5py.h5s.ALL, h5py.h5s.ALL, out)
+    return out
 
 
 def _is_hard_link(file: Any, name: str) -> bool:
@@ -137,9 +153,9 @@ def _is_hard_link(file: Any, name: str) -> bool:
 
 def _channel(file: Any, name: str, shown: str) -> Channel:
     signal = _dataset(file, f"{at.DATA}/{name}", shown, 2)
-    scale = float(file[f"{at.DATA}/{name}{at.SCALE_SUFFIX}"][()])
-    offset = float(file[f"{at.DATA}/{name}{at.OFFSET_SUFFIX}"][()])
-    attrs = signal.attrs
+    scale = float(_read(_dataset(file, f"{at.DATA}/{name}{at.SCALE_SUFFIX}", shown, 0)))
+    offset = float(_read(_dataset(file, f"{at.DATA}/{name}{at.OFFSET_SUFFIX}", shown, 0)))
+    attrs = h5py.Dataset(signal).attrs
     return Channel(
         codes=_codes(signal, shown),
         scale=scale,
@@ -153,35 +169,36 @@ def _channel(file: Any, name: str, shown: str) -> Channel:
 def _codes(signal: Any, shown: str) -> NDArray[Any]:
     """Chunks of our own filter chain are decoded here (three times as fast); anything else is left to HDF5."""
     segments, samples = signal.shape
-    chain = [signal.id.get_create_plist().get_filter(i)[0] for i in range(signal.id.get_create_plist().get_nfilters())]
-    chunks = signal.chunks
+    how, dtype = signal.get_create_plist(), signal.dtype
+    chain = [how.get_filter(i)[0] for i in range(how.get_nfilters())]
+    chunks = how.get_chunk() if how.get_layout() == h5py.h5d.CHUNKED else None
     if (
         chain != [h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_FLETCHER32]
         or chunks is None
         or chunks[0] != 1
     ):
-        return np.asarray(signal[()])
+        return _read(signal)
     width = chunks[1]
-    out = np.empty((segments, samples), signal.dtype)
+    out = np.empty((segments, samples), dtype)
     for row in range(segments):
         for start in range(0, samples, width):
-            mask, stored = signal.id.read_direct_chunk((row, start))
+            mask, stored = signal.read_direct_chunk((row, start))
             if mask:
-                return np.asarray(signal[()])
-            part = decode(stored, signal.dtype, (width,), where=f"{shown}, segment {row}")
+                return _read(signal)
+            part = decode(stored, dtype, (width,), where=f"{shown}, segment {row}")
             out[row, start : start + width] = part[: samples - start]
     return out
 
 
 def _vector(file: Any, name: str, length: int, dtype: Any, shown: str) -> NDArray[Any]:
     made = _dataset(file, f"{at.DATA}/{name}", shown, 1)
-    if len(made) != length:
-        raise ArchiveError(f"{name} has {len(made)} entries, {length} expected", where=shown)
-    return np.asarray(made[()], dtype=dtype)
+    if made.shape[0] != length:
+        raise ArchiveError(f"{name} has {made.shape[0]} entries, {length} expected", where=shown)
+    return np.asarray(_read(made), dtype=dtype)
 
 
 def _text(file: Any, name: str, shown: str) -> str:
     made = _dataset(file, f"{at.COLLECTION}/{name}", shown, 1)
-    if made.size > at.MAX_TEXT_BYTES:
+    if made.shape[0] > at.MAX_TEXT_BYTES:
         raise ArchiveError(f"{name} is longer than {at.MAX_TEXT_BYTES} bytes", where=shown)
-    return bytes(np.asarray(made[()], np.uint8)).decode("utf-8").rstrip("\0")
+    return bytes(np.asarray(_read(made), np.uint8)).decode("utf-8").rstrip("\0")
