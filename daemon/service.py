@@ -25,17 +25,17 @@ from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
 from greystep.daemon.logs import Log
 from greystep.daemon.notification import notify as notify_by
+from greystep.daemon.options import ServiceOptions
 from greystep.daemon.run import requests
 from greystep.daemon.run.journal import Journal, utc_now
 from greystep.daemon.run.queue import ended_runs, open_runs, run_folders
-from greystep.daemon.run.rig import open_rig
+from greystep.daemon.run.rig import open_rig, recorded_into
 from greystep.daemon.run.runner import Runner, RunnerParts
 from greystep.daemon.run.spool import Spool
 from greystep.daemon.run.status import NAME as STATUS
 from greystep.daemon.run.status import PAGES
 from greystep.daemon.watch import Watcher
 from greystep.daemon.watch.intake import Intake
-from greystep.daemon.watch.watcher import Observer
 from greystep.schema.capture import CaptureHeader
 from greystep.schema.errors import GreystepError, MethodError
 from greystep.schema.ids import IdSource
@@ -43,32 +43,11 @@ from greystep.schema.ids import IdSource
 T = TypeVar("T")
 _TURN_S: Final = 0.2
 _SPOOL_S: Final = 1.0
-_SCAN_S: Final = 20.0
 _BEAT_S: Final = 1.0
 _QUIET_S: Final = 3.0
 _RETRY_S: Final = 5.0
 _SCAN_TURN_S: Final = 1.0
 """A scan of a large archive leaves the loop so often, for the heartbeat."""
-
-
-@dataclass(frozen=True)
-class ServiceOptions:
-    """How the service runs."""
-
-    workers: int | None = None
-    """Analysis processes; None: one a processor."""
-    observer: Observer = "native"
-    """How new files are noticed; the scan works with each."""
-    once: bool = False
-    """End when the queue is empty and everything is analysed and reported."""
-    terminal: bool = True
-    """Whether to log to standard error."""
-    report: bool = True
-    """Whether to write pages when a run has ended."""
-    scan_s: float = _SCAN_S
-    """Between two scans of the archive, in s."""
-    notify_command: tuple[str, ...] = ()
-    """Command that is run when a run has ended, with the run and its state as arguments; empty: none."""
 
 
 def version() -> str:
@@ -268,6 +247,7 @@ class Service:
             failpoints=self._fail,
             software=software(),
             log=self.log,
+            record=recorded_into(self.options.record),
         )
         runner = Runner(parts, run)
         self.state.current = runner

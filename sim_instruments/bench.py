@@ -70,10 +70,15 @@ class Bench:
         await self.side_door.listen()
         return self.addresses()
 
+    @property
+    def resources(self) -> dict[str, str]:
+        """VISA resource names by role, over plain TCP."""
+        return {role: server.resource for role, server in self.servers.items()}
+
     def addresses(self) -> dict[str, object]:
         """VISA resource names by role, and the side door."""
         return {
-            "resources": {role: server.resource for role, server in self.servers.items()},
+            "resources": self.resources,
             "hislip": {role: server.resource for role, server in self.hislip.items()},
             "side_door": {"host": self.options.host, "port": self.side_door.port},
             "panel": self.world.mounted.spec.name,

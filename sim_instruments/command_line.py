@@ -91,10 +91,9 @@ async def _run(options: argparse.Namespace) -> int:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, bench.stopping.set)
-    told = await bench.start()
-    announcement = json.dumps({**told, "pid": os.getpid()})
+    announcement = json.dumps({**await bench.start(), "pid": os.getpid()})
     if options.bench_file is not None:
-        write_bench(options.bench_file, bench_text(options.bench_name, sensor.bandwidth_hz, told["resources"]))
+        write_bench(options.bench_file, bench_text(options.bench_name, sensor.bandwidth_hz, bench.resources))
     if options.ready_file is not None:
         write_atomically(options.ready_file, announcement + "\n")
     print(announcement, flush=True)

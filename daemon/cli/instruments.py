@@ -82,12 +82,20 @@ def _found(found: FoundResource) -> dict[str, Any]:
 @click.option(
     "--plan", "plan_file", type=click.Path(path_type=Path), metavar="FILE", help="With bench: whether this plan suits it."
 )
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Record all that goes over the wire into this new file; the driver replay-ROLE plays it back.",
+)
 @click.option("--verbose", is_flag=True, help="Show what was sent and received for every check, not only for failed ones.")
 @format_option
 @home_option
 @debug_option
 @told
-def check(role: str, plan_file: Path | None, verbose: bool, form: str, home_dir: str | None, debug: bool) -> int:
+def check(
+    role: str, plan_file: Path | None, record: Path | None, verbose: bool, form: str, home_dir: str | None, debug: bool
+) -> int:
     """Check the live instrument of ROLE against the contract of its role and of its protocol.
 
     `bench` measures noise, dark level, use of the converter, bandwidth, clocks and jitter, and suggests settings; with --plan
@@ -101,6 +109,8 @@ def check(role: str, plan_file: Path | None, verbose: bool, form: str, home_dir:
 
     if plan_file is not None and role != "bench":
         raise click.UsageError("--plan belongs to 'instruments check bench'")
+    if record is not None and role in ("all", "bench"):
+        raise click.UsageError("--record takes one ROLE; 'greystep serve --record FOLDER' records all of them")
     home, host = chosen_home(home_dir), PluginHost.load()
     if role in ("pattern", "bench", "all"):
         click.echo(f"caution: the screen may flash. {CAUTION}", err=True)
@@ -109,7 +119,7 @@ def check(role: str, plan_file: Path | None, verbose: bool, form: str, home_dir:
         rows = (
             _bench_checked(home, host, plan_file)
             if role == "bench"
-            else [row for one in roles for row in _checked(home, host, one)]
+            else [row for one in roles for row in _checked(home, host, one, record)]
         )
     columns = ["role", "outcome", "check", "detail"]
     show(rows, columns, form, empty="no instruments in bench.toml")
@@ -126,15 +136,17 @@ def _dialogue(text: str, sign: str) -> str:
     return "".join(f"  {sign} {line}\n" for line in text.splitlines())
 
 
-def _checked(home: Home, host: PluginHost, role: Role) -> list[dict[str, Any]]:
+def _checked(home: Home, host: PluginHost, role: Role, record: Path | None) -> list[dict[str, Any]]:
     from greystep.daemon.run.rig import open_rig
     from greystep.schema.errors import InstrumentError
 
-    rig = open_rig(home, host, need=(role,), others=False)
+    rig = open_rig(home, host, need=(role,), others=False, record=lambda _: record)
     try:
         spec = host.driver(rig.bench.instruments[role].driver)
         if spec.check is None:
             raise InstrumentError(f"the driver {spec.name} has no checks", role=role)
+        if record is not None and "record" not in spec.settings.model_fields:
+            raise InstrumentError(f"the driver {spec.name} has no recording", role=role, todo="leave out --record")
         return [_result(role, r) for r in spec.check(rig.opened[role])]
     finally:
         rig.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from pathlib import Path
 
 import click
 
@@ -24,16 +25,33 @@ from .shown import chosen_home
 @click.option(
     "--notify", metavar="COMMAND", default="", help="Command to run when a run has ended; gets the run and its state."
 )
+@click.option(
+    "--record",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Record all that goes over the wires, bulk data included: FOLDER/ROLE.jsonl.",
+)
 @home_option
 @debug_option
 @told
-def serve(workers: int | None, observer: str, once: bool, quiet: bool, notify: str, home_dir: str | None, debug: bool) -> int:
+def serve(
+    workers: int | None,
+    observer: str,
+    once: bool,
+    quiet: bool,
+    notify: str,
+    record: Path | None,
+    home_dir: str | None,
+    debug: bool,
+) -> int:
     """Run the service in the foreground: take plans from the inbox, capture, archive, analyse, report.
 
     One service a home. SIGTERM or Ctrl-C ends it; the display is left at level 0 and an unfinished run goes on at the next
     start. SIGHUP reads the methods again.
     """
-    from greystep.daemon.service import ServiceOptions
+    if record is not None:
+        record.mkdir(parents=True, exist_ok=True, mode=0o700)
+    from greystep.daemon.options import ServiceOptions
     from greystep.daemon.service import serve as run
 
     options = ServiceOptions(
@@ -42,5 +60,6 @@ def serve(workers: int | None, observer: str, once: bool, quiet: bool, notify: s
         once=once,
         terminal=not quiet,
         notify_command=tuple(shlex.split(notify)),
+        record=record,
     )
     return run(chosen_home(home_dir), options)

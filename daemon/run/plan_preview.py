@@ -76,7 +76,7 @@ def preview(rig: Rig, plan: Plan, figures: BenchFigures) -> Preview:
             rows = volts(channel)[: record.complete]
             quantum = abs(channel.scale)
             low, high = min(low, float(rows.min())), max(high, float(rows.max()))
-            times_s = record.first_sample_s + record.sample_interval_s * np.arange(rows.shape[1])
+            times_s = np.asarray(record.first_sample_s + record.sample_interval_s * np.arange(rows.shape[1]), np.float64)
             seen += [_timed(row, times_s, p, figures.noise_v) for row, p in zip(rows[1:], ((a, b), (b, a)), strict=False)]
     finally:
         rig.go_dark()

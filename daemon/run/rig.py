@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, cast
 
 from greystep.daemon.home import Home
@@ -18,6 +19,8 @@ from pydantic import ValidationError
 
 from .journal import utc_now
 
+Recordings = Callable[[Role], Path | None]
+"""Where the dialogue with an instrument is recorded, bulk data included; None: not, or as `bench.toml` says."""
 KEEP_ALIVE_S = 30.0
 """The pattern source goes dark by itself when the host has been silent for so long, where it can."""
 _MAX_DIALOGUE = 20_000
@@ -117,10 +120,28 @@ class Rig:
         return trouble
 
 
-def open_rig(home: Home, host: PluginHost, *, need: tuple[Role, ...] = ("digitiser", "pattern"), others: bool = True) -> Rig:
+def not_recorded(role: Role) -> Path | None:
+    """No recording beyond what `bench.toml` asks for."""
+    return None
+
+
+def recorded_into(folder: Path | None) -> Recordings:
+    """A file a role in the folder; a role that is opened again gets another file."""
+    return not_recorded if folder is None else lambda role: folder / f"{role}.jsonl"
+
+
+def open_rig(
+    home: Home,
+    host: PluginHost,
+    *,
+    need: tuple[Role, ...] = ("digitiser", "pattern"),
+    others: bool = True,
+    record: Recordings = not_recorded,
+) -> Rig:
     """Open every instrument of `bench.toml`, or only those that are needed.
 
-    The pattern source is opened first: whatever fails later, the display can be made dark.
+    The pattern source is opened first: whatever fails later, the display can be made dark. Instruments whose driver has no
+    recording are opened without one.
 
     Raises:
         BenchError: the bench file can't be used, or a needed role is missing.
@@ -140,11 +161,17 @@ def open_rig(home: Home, host: PluginHost, *, need: tuple[Role, ...] = ("digitis
     try:
         for role, entry in sorted(bench.instruments.items(), key=lambda item: item[0] != "pattern"):
             if role in need or others:
-                _open(rig, role, entry, home, host)
+                _open(rig, role, _recorded(entry, host, record(role)), home, host)
     except BaseException:
         rig.close()
         raise
     return rig
+
+
+def _recorded(entry: InstrumentEntry, host: PluginHost, file: Path | None) -> InstrumentEntry:
+    if file is None or "record" not in host.driver(entry.driver).settings.model_fields:
+        return entry
+    return InstrumentEntry.model_validate({"driver": entry.driver, **entry.settings(), "record": file})
 
 
 def _open(rig: Rig, role: Role, entry: InstrumentEntry, home: Home, host: PluginHost) -> None:

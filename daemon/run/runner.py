@@ -38,7 +38,7 @@ from . import acquire, requests
 from .flash import CAUTION
 from .journal import Journal, State, utc_now
 from .planned import PlannedCapture, bytes_needed, planned_captures
-from .rig import KEEP_ALIVE_S, Rig, open_rig
+from .rig import KEEP_ALIVE_S, Recordings, Rig, not_recorded, open_rig
 from .session import Session
 from .spool import Checked, load_plan
 from .status import RunStatus
@@ -67,6 +67,7 @@ class RunnerParts:
     software: dict[str, str] = field(default_factory=dict)
     log: Callable[..., None] = lambda *_args, **_fields: None
     retry_wait_s: float = 1.0
+    record: Recordings = not_recorded
     free_bytes: Callable[[Path], int] = lambda path: shutil.disk_usage(path).free
 
 
@@ -154,7 +155,9 @@ class Runner:
         self._wait_for_room(self._needed)
         self._note("started", left=len(left), total=self.status.total)
         self._write_status()
-        rig = self._retrying(lambda: open_rig(self.parts.home, self.parts.host), "opening the bench", lambda: None)
+        rig = self._retrying(
+            lambda: open_rig(self.parts.home, self.parts.host, record=self.parts.record), "opening the bench", lambda: None
+        )
         session = Session(rig, checked.plan, checked.source.text, stop=self._stopping)
         writer = ArchiveWriter(self.parts.archive, self._archived, self._disk_full)
         try:

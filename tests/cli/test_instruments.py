@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from greystep.daemon.home import Home
@@ -46,6 +47,23 @@ def test_check_puts_a_live_instrument_to_the_test(home: Home, bench: VirtualBenc
     outcomes = [r["outcome"] for r in json.loads(done.stdout)]
     assert outcomes.count("pass") > 5
     assert "fail" not in outcomes
+
+
+def test_a_recorded_check_is_an_instrument_again(home: Home, bench: VirtualBench, tmp_path: Path):
+    describe(home, luminance=bench.resources["power"])  # a fault to take home: another instrument at the address
+    live = greystep(
+        home.root, "instruments", "check", "luminance", "--record", str(tmp_path / "seen.jsonl"), "--format", "json"
+    )
+    assert live.exit_code == 1
+    home.bench_file.write_text(f'[instruments.luminance]\ndriver = "replay-luminance"\nfile = "{tmp_path / "seen.jsonl"}"\n')
+    listed = greystep(home.root, "instruments", "list", "--no-search", "--format", "json")
+    assert "Power Meter" in json.loads(listed.stdout)[0]["about"], listed.output
+
+
+def test_recording_takes_one_role(home: Home, tmp_path: Path):
+    describe(home)
+    for role in ("all", "bench"):
+        assert greystep(home.root, "instruments", "check", role, "--record", str(tmp_path / "x.jsonl")).exit_code == 2
 
 
 def test_check_of_an_instrument_that_speaks_another_role_fails_with_what_was_said(home: Home, bench: VirtualBench):

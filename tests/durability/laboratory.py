@@ -78,9 +78,9 @@ class Laboratory:
     def start_bare(self, *, once: bool = True, failpoints: str = "", before: Sequence[str] = ()) -> subprocess.Popen[bytes]:
         """Start the service without pages, which take longer than all the rest."""
         script = (
-            "import sys, pathlib, greystep.daemon.service as s, greystep.daemon.home as h\n"
+            "import sys, pathlib, greystep.daemon.service as s, greystep.daemon.home as h, greystep.daemon.options as o\n"
             "if __name__ == '__main__':\n"
-            f"    options = s.ServiceOptions(workers=1, once={once}, report=False)\n"
+            f"    options = o.ServiceOptions(workers=1, once={once}, report=False)\n"
             "    sys.exit(s.serve(h.Home(pathlib.Path(sys.argv[1])), options))\n"
         )
         return self._start([*before, sys.executable, "-c", script, str(self.home.root)], failpoints)
