@@ -122,6 +122,9 @@ class Service:
         """Work until told to stop; returns the exit code."""
         for info in self.host.failures:
             self.log("plugin switched off", level="warning", plugin=info.name, package=info.package, reason=info.failure)
+        for info in self.host.plugins:
+            for remark in info.remarks:
+                self.log("plugin uses an old interface", level="warning", plugin=info.name, reason=remark)
         methods = current_methods(self.home, self.host)
         catalogue, renewed = Catalogue.open_or_renew(self.home.catalogue)
         if renewed:

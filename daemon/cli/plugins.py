@@ -28,8 +28,13 @@ def plugins(form: str, debug: bool) -> int:
             "module": p.module,
             "state": "switched off" if p.failure else "loaded",
             "offers": [p.failure] if p.failure else offers.get(p.name, list(p.hooks)),
+            "remarks": list(p.remarks),
         }
         for p in host.plugins
     ]
-    show(rows, ["plugin", "package", "version", "state", "offers"], form)
+    show(
+        rows,
+        ["plugin", "package", "version", "state", "offers", *(["remarks"] if any(p.remarks for p in host.plugins) else [])],
+        form,
+    )
     return FLAGGED if host.failures else DONE

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import EntryPoint, entry_points
 from pathlib import Path
 from typing import Any
 
 import pluggy
-from greystep.schema import hooks
+from greystep.schema import deprecation, hooks
 from greystep.schema.errors import PluginError
 from greystep.schema.roles import DriverSpec
 from greystep.schema.trace import Estimator, Preparer
+
+from .carried_over import function_of, old_hooks
 
 _MAX_REASON = 300
 
@@ -28,6 +30,8 @@ class PluginInfo:
     hooks: tuple[str, ...] = ()
     failure: str = ""
     """Why it was switched off; empty when it works."""
+    remarks: tuple[str, ...] = ()
+    """What its author should change before a later release."""
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,7 @@ class PluginHost:
             info = item.info
             if not info.failure:
                 reason = found.collect(item.module, info)
-                info = PluginInfo(info.name, info.package, info.version, info.module, info.hooks, reason)
+                info = replace(info, failure=reason)
             infos.append(info)
         return cls(plugins=tuple(infos), **found.result())
 
@@ -93,15 +97,20 @@ class _Loaded:
             module = entry.load()
             manager = pluggy.PluginManager(hooks.PROJECT)
             manager.add_hookspecs(hooks)
+            if (old := old_hooks()) is not None:
+                manager.add_hookspecs(old)
             manager.register(module, name=entry.name)
             manager.check_pending()
             names = tuple(sorted(c.name for c in manager.get_hookcallers(module) or ()))
             reason = "" if names else "implements none of the hooks"
+            reason, remarks = _interface(module, reason)
         except BaseException as exc:  # a plugin may raise anything, SystemExit included
             if isinstance(exc, KeyboardInterrupt):
                 raise
             return cls(None, PluginInfo(entry.name, package, version, entry.value, failure=_reason(exc)))
-        return cls(module, PluginInfo(entry.name, package, version, entry.value, names, reason))
+        who = f"plugin {entry.name} of {package or '?'}"
+        remarks += [deprecation.warn(n, deprecation.HOOKS[n], who) for n in names if n in deprecation.HOOKS]
+        return cls(module, PluginInfo(entry.name, package, version, entry.value, names, reason, tuple(remarks)))
 
 
 class _Collector:
@@ -147,8 +156,18 @@ class _Collector:
         return {**self._named, **{k: tuple(v) for k, v in self._files.items()}, "origins": self._origins}
 
 
+def _interface(module: Any, reason: str) -> tuple[str, list[str]]:
+    """Whether a plugin that says for which interface it was made can be used: the reason why not, and remarks."""
+    made_for = getattr(module, "GREYSTEP_API", hooks.API_VERSION)
+    if made_for == hooks.API_VERSION:
+        return reason, []
+    words = f"made for version {made_for} of the plugin interface, this greystep has {hooks.API_VERSION}"
+    newer = not isinstance(made_for, int) or made_for > hooks.API_VERSION
+    return (f"{words}: update greystep", []) if newer else (reason, [f"{words}: CHANGELOG says what has changed"])
+
+
 def _call(module: Any, hook: str) -> Any:
-    function = getattr(module, hook, None)
+    function = function_of(module, hook)
     return (function() if function else None) or ()
 
 

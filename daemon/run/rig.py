@@ -11,6 +11,7 @@ from typing import Any, cast
 
 from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
+from greystep.daemon.host.carried_over import with_new_members
 from greystep.schema.bench import Bench, InstrumentEntry, Role
 from greystep.schema.capture import InstrumentRecord, Reading
 from greystep.schema.errors import BenchError, GreystepError, InstrumentError, Problem
@@ -215,7 +216,7 @@ def open_instrument(
         ]
         raise BenchError(problems) from exc
     try:
-        instrument = spec.open(settings, dialogue)
+        instrument = with_new_members(spec.open(settings, dialogue), role, f"driver {entry.driver}")
     except GreystepError:
         raise
     except Exception as exc:  # a driver of a third party may raise anything
