@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from typing import cast
 
+import numpy as np
 from greystep.schema.capture import Kind
 from greystep.schema.figure import Component, Figure, flags_of
 from greystep.schema.model import Model
@@ -36,7 +37,7 @@ class LightLevelEstimator:
             return []
         cast(LightLevelParameters, parameters)
         quantity = "luminance" if subject.unit == "cd/m2" else "light_level"
-        if not subject.light.size:
+        if not subject.light.size or not np.isfinite(subject.light).all():
             reason = "no usable segment: none had a trigger and whole numbers"
             flags = flags_of(subject.flags, ("bad_samples",))
             return [Figure(quantity, math.nan, subject.unit, to_level=subject.level, reason=reason, flags=flags)]
@@ -50,7 +51,7 @@ class LightLevelEstimator:
                 value,
                 subject.unit,
                 to_level=subject.level,
-                budget=tuple(c for c in budget if c.effect),
+                budget=tuple(c for c in budget if c.effect or c is budget[0]),  # no scatter at all is told, too
                 flags=flags_of(subject.flags, few),
                 repeats=len(subject.light),
             )
