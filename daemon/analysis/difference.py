@@ -23,6 +23,8 @@ from greystep.schema.uncertainty import combine
 
 PREFERRED: Final = "transition_duration_mean"
 _Place = tuple[str, str, str, int | None, int | None, str]
+_Method = tuple[str, str, dict[str, Any]]
+"""(id, whole fingerprint, definition)"""
 
 
 @dataclass(frozen=True)
@@ -115,7 +117,7 @@ def compare(
     Raises:
         CatalogueError: a fingerprint is unknown or ambiguous, or there is nothing that both have.
     """
-    before, after = _method(catalogue, old), _method(catalogue, new)
+    before, after = _pair(_methods(catalogue, old), _methods(catalogue, new))
     f = where or Filter()
     chosen = quantity or _quantity(catalogue, before, after)
     one = catalogue.ranking(before[0], chosen, replace(f, fingerprint=(before[1],)))
@@ -140,12 +142,23 @@ def compare(
     )
 
 
-def _method(catalogue: Catalogue, digits: str) -> tuple[str, str, dict[str, Any]]:
+def _pair(before: list[_Method], after: list[_Method]) -> tuple[_Method, _Method]:
+    """Those of one id where there are any: two methods that come to the same share a fingerprint."""
+    for b in before:
+        for a in after:
+            if a[0] == b[0]:
+                return b, a
+    return before[0], after[0]
+
+
+def _methods(catalogue: Catalogue, digits: str) -> list[_Method]:
+    """The methods of a fingerprint, those with figures if any."""
     found = [m for m in catalogue.methods() if m.fingerprint.startswith(digits)]
     if len(digits) < 6 or len({m.fingerprint for m in found}) != 1:
         reason = "needs at least 6 digits" if len(digits) < 6 else "is unknown" if not found else "means several methods"
         raise CatalogueError(f"the fingerprint {digits!r} {reason}", todo="'greystep methods' lists them")
-    return found[0].id, found[0].fingerprint, dict(found[0].record)
+    used = [m for m in found if catalogue.ranked_quantities(m.id, m.fingerprint)]
+    return [(m.id, m.fingerprint, dict(m.record)) for m in used or found]
 
 
 def _quantity(catalogue: Catalogue, before: tuple[str, str, Any], after: tuple[str, str, Any]) -> str:

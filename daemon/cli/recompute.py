@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 _CHANGE_COLUMNS = ["dut", "condition_title", "quantity", "unit", "old", "new", "change", "expanded_uncertainty", "significant"]
 
 
+_MOVED = 10
+"""Transitions in the table on screen; JSON and the page hold more."""
+
+
 @click.command(epilog="Example: greystep recompute --dry-run")
 @click.option("--method", "methods", multiple=True, metavar="ID", shell_complete=METHOD, help="Only this method.")
 @choosing_options
@@ -96,7 +100,8 @@ def _dry_run(home: Home, methods: tuple[str, ...], where: tuple[Any, ...], worke
     show(rows, ["method", "out_of_date", "of", "fingerprint", "cpu_s"], form)
     if form == "table":
         how = "measured pace" if plan.measured else "rough guess"
-        click.echo(f"about {plan.estimate_s:.0f} s with {plan.workers} workers ({how})")
+        due = any(m.captures for m in plan.methods)
+        click.echo(f"about {plan.estimate_s:.0f} s with {plan.workers} workers ({how})" if due else "nothing is out of date")
     return DONE
 
 
@@ -126,6 +131,7 @@ def _run(
     finally:
         backend.close()
     _print(done, changes, form)
+    _pages(home, changes, form)
     for text in [*found.problems, *done.quarantined]:
         click.echo(text, err=True)
     return FLAGGED if found.problems or done.quarantined else DONE
@@ -161,6 +167,23 @@ def _print(done: Report, changes: list[Difference], form: str) -> None:
         click.echo(f"{change.method}: fingerprint {change.old[:12]} -> {change.new[:12]}; the old figures stay")
     for d in changes:
         _show_difference(d)
+
+
+def _pages(home: Home, changes: list[Difference], form: str) -> None:
+    """A page for each difference; told where only people read."""
+    if not changes:
+        return
+    from greystep.daemon.report.build import write_changes
+    from greystep.schema.errors import GreystepError
+
+    for d in changes:
+        try:
+            page = write_changes(home, d)
+        except GreystepError as exc:  # what was asked for has been shown
+            click.echo(str(exc), err=True)
+            continue
+        if form == "table":
+            click.echo(f"page: {page}")
 
 
 @contextmanager
@@ -201,6 +224,7 @@ def _diff(home: Home, diff: tuple[str, str], where: tuple[Any, ...], form: str) 
         show(made.rows(), _CHANGE_COLUMNS, form)
     else:
         _show_difference(made)
+    _pages(home, [made], form)
     return DONE
 
 
@@ -223,6 +247,22 @@ def _show_difference(made: Difference) -> None:
     ]
     columns = ["display", "condition", "quantity", "old", "new", "change", "real", "rank", "why"]
     show(rows, columns, "table", empty="no display has figures under both fingerprints")
+    moved = [
+        {
+            "display": d.title,
+            "condition": d.condition_title,
+            "transition": m.to_level if m.from_level is None else f"{m.from_level} to {m.to_level}",
+            "change": quantity_text(m.quantity, m.unit, m.change, m.expanded_uncertainty),
+            "part": abs(m.change) / abs(m.old) if m.old else 0.0,
+            "why": list(m.why),
+        }
+        for d in made.displays
+        for m in d.moved
+    ]
+    if moved:
+        click.echo("Transitions that moved most, relative to what they were")
+        moved.sort(key=lambda row: -row["part"])
+        show(moved[:_MOVED], ["display", "condition", "transition", "change", "why"], "table")
 
 
 def _rank(rank: int | None) -> str:

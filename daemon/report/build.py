@@ -8,11 +8,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from greystep.daemon.analysis.difference import Difference
 from greystep.daemon.catalogue.entries import Filter
 from greystep.daemon.home import Home
 from greystep.schema.errors import GreystepError
 
 from .assets import write_assets
+from .changes_page import changes_page, place_of
 from .compare_page import compare_page
 from .display_page import display_page
 from .evidence import Sources, gather_run, open_sources
@@ -47,6 +49,23 @@ def build_report(home: Home, run: str | None = None) -> Path:
             f"the pages can't be written: {exc.strerror or exc}", where=str(home.reports), todo="check the disk"
         ) from exc
     return pages[0] if run else index
+
+
+def write_changes(home: Home, made: Difference) -> Path:
+    """The page of what changed between two fingerprints.
+
+    Raises:
+        GreystepError: the home or its catalogue can't be read, or the page can't be written.
+    """
+    try:
+        with open_sources(home.require()) as sources:
+            write_assets(home.reports)
+            page = {**_frame(sources, ".."), **changes_page(sources, made)}
+            return write_page(place_of(home.reports, made), "changes.html.j2", **page)
+    except OSError as exc:
+        raise GreystepError(
+            f"the page can't be written: {exc.strerror or exc}", where=str(home.reports), todo="check the disk"
+        ) from exc
 
 
 def _frame(sources: Sources, root: str) -> dict[str, Any]:

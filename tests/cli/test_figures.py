@@ -16,6 +16,7 @@ from greystep.daemon.cli import drawing, shown
 from greystep.daemon.cli.numbers import quantity_text
 from greystep.daemon.home import Home
 
+from ..recompute.laboratory import group_captures
 from .bench import greystep, one_line, process
 from .conftest import RUN
 
@@ -209,6 +210,39 @@ def test_a_dry_run_says_what_is_out_of_date_and_changes_nothing(measured: Home):
     assert rows["duration-10-90"]["out_of_date"] == "0"
     assert rows["band-settled"]["out_of_date"] == "6"
     assert measured.catalogue.read_bytes() == before
+
+
+def test_a_changed_method_is_shown_as_table_csv_json_and_page(tmp_path: Path):
+    home = Home(tmp_path / "home").create()
+    archive = Archive(home.raw)
+    for capture in group_captures("<Heron>", RUN, "c01", "off"):
+        archive.write(capture)
+    mine = home.methods / "mine.toml"
+    for part in (0.1, 0.2):
+        mine.write_text(
+            'id = "mine"\ntitle = "Mine"\nestimator = "transition"\n[parameters]\ndomain = "luminance"\n'
+            f"start_fraction = {part}\n"
+        )
+        done = greystep(home.root, "recompute", "--method", "mine", "--workers", "1")
+        assert done.exit_code == 0, done.output
+    assert "parameters.start_fraction: 0.1 -> 0.2" in done.stdout
+    assert "Transitions that moved most" in done.stdout
+    page = Path(done.stdout.rpartition("page: ")[2].strip())
+    old, new = page.stem.split("-")
+    text = page.read_text()
+    assert "&lt;Heron&gt;" in text
+    assert "<Heron>" not in text
+    assert "0 to 255" in text
+    page.unlink()
+    again = greystep(home.root, "recompute", "--diff", old, new)
+    assert again.exit_code == 0, again.output
+    assert page.exists()
+    rows = list(csv.DictReader(io.StringIO(greystep(home.root, "recompute", "--diff", old, new, "--format", "csv").stdout)))
+    nested = json.loads(greystep(home.root, "recompute", "--diff", old, new, "--format", "json").stdout)
+    assert [float(r["change"]) for r in rows] == [d["change"] for d in nested["displays"]]
+    assert all(float(r["change"]) < 0 for r in rows)
+    assert all(d["moved"] for d in nested["displays"])
+    assert "nothing is out of date" in greystep(home.root, "recompute", "--dry-run", "--method", "mine").stdout
 
 
 def test_recompute_beside_a_running_service_is_refused(measured: Home):
