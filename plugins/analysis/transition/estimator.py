@@ -27,7 +27,7 @@ class TransitionEstimator:
     """
 
     id = "transition"
-    version = 1
+    version = 2
     title = "Transition between levels"
     kinds: frozenset[Kind] = frozenset({"step"})
     Parameters = TransitionParameters

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +15,6 @@ from .polynomial import TERMS, Smear, fit_windows, gram, powers, weights
 from .search import smooth
 
 Array = NDArray[np.float64]
-
-REAL = 4.0
-"""An excursion counts when it stands out by this many standard uncertainties."""
 
 
 _TRIES = np.linspace(-0.6, 0.6, 121)
@@ -38,6 +35,12 @@ class Place:
     """Standard uncertainty by the noise of the trace."""
     slope: float
     """Light a sample."""
+    tried: float = 1.0
+    """Independent places among which it was the farthest: the more there are, the farther noise alone goes at one of them."""
+    first: int = 0
+    """First sample of the stretch that was looked through."""
+    last: int = 0
+    """One past its last."""
 
 
 def place_at(observation: Observation, position: float, smear: Smear, *, top: float = 0.0, widest: int | None = None) -> Place:
@@ -87,7 +90,7 @@ def extreme(
     are too few.
 
     Args:
-        height: [sample] where to look: without spikes, in any unit.
+        height: [sample] where to look: without spikes, in units of the step.
         upwards: whether the farthest point is the highest of these, as against the lowest.
         width: of the moving mean to look through, in samples.
     """
@@ -95,6 +98,10 @@ def extreme(
         return None
     span = max(1, int(min(width, (last - first) / 4)))
     means = smooth(height[first:last], span)
-    at = first + int(np.argmax(means) if upwards else np.argmin(means))
+    # Rounding must not choose between two that are as far: the mirror image of a trace would give another figure.
+    away = means if upwards else -means
+    at = first + int(np.argmax(away >= away.max() - 1e-9))
     # A fit that reached past the stretch would bend around the corner of the transition and ring.
-    return place_at(observation, float(at), smear, top=top, widest=max(3, min(at - first, last - 1 - at)))
+    widest = max(3, min(at - first, last - 1 - at))
+    found = place_at(observation, float(at), smear, top=top, widest=widest)
+    return replace(found, tried=(last - first) / span, first=first, last=last)

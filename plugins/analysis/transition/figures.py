@@ -6,9 +6,10 @@ from collections.abc import Callable
 
 from greystep.schema.figure import Figure
 
+from .aberrations import overshoot, preshoot, undershoot
 from .durations import settling_duration, transition_duration
 from .lag import mean_lag
-from .shares import completion, overshoot, preshoot, undershoot
+from .shares import completion
 from .transit import Transit
 
 MAKERS: dict[str, tuple[str, Callable[[Transit], Figure]]] = {

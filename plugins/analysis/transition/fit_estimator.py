@@ -39,7 +39,7 @@ class TransitionFitEstimator:
     second order."""
 
     id = "transition-fit"
-    version = 1
+    version = 2
     title = "Transition between levels, by a fitted formula"
     kinds: frozenset[Kind] = frozenset({"step"})
     Parameters = TransitionFitParameters

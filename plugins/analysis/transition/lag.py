@@ -44,12 +44,14 @@ def mean_lag(transit: Transit) -> Figure:
 
 def _lag_scatter(transit: Transit, begin: Timing, rows: np.ndarray, count: int) -> Component:
     o, rest = transit.observation, transit.rest
-    if o.repeats < 2:
-        u = o.noise * math.sqrt(count) / abs(rest.step)
-        parts = [w * i.crossing.u_noise for w, i in begin.terms]
-        return Component("noise of the trace", math.hypot(u, *parts) * o.interval_s, max(1.0, count - 1.0), "A")
-    low, high = leave_one_out(rest.starts), leave_one_out(rest.ends)
-    if rest.source != "trace":
-        low, high = np.full_like(low, rest.start), np.full_like(high, rest.end)
-    lags = (count * high - leave_one_out(rows)) / (high - low) - begin.replicates
-    return Component("scatter of the repeats", standard_error(lags) * o.interval_s, o.repeats - 1, "A", distribution="t")
+    if o.repeats > 1:
+        low, high = leave_one_out(rest.starts), leave_one_out(rest.ends)
+        if rest.source != "trace":
+            low, high = np.full_like(low, rest.start), np.full_like(high, rest.end)
+        lags = (count * high - leave_one_out(rows)) / (high - low) - begin.replicates
+        u = standard_error(lags) * o.interval_s
+        if math.isfinite(u):
+            return Component("scatter of the repeats", u, o.repeats - 1, "A", distribution="t")
+    parts = [w * i.crossing.u_noise for w, i in begin.terms]
+    area = o.noise * math.sqrt(count) / abs(rest.step)
+    return Component("noise of the trace", math.hypot(area, *parts) * o.interval_s, max(1.0, count - 1.0), "A")

@@ -40,5 +40,6 @@ def plain(transit: Transit, quantity: str, value: float, unit: str, budget: list
     )
     if not transit.rest.settled:
         text = f"the light still moves at an end of the record: about {100 * transit.rest.missing:.2g} % of the step is missing"
-        return replace(figure, bound=">=" if unit == "s" else "", reason=text, budget=() if unit == "s" else tuple(budget))
+        # A duration goes on; a part of a step that is larger than what was seen of it is smaller.
+        return replace(figure, bound=">=" if unit == "s" else "<=", reason=text, budget=())
     return figure

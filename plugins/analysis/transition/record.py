@@ -104,6 +104,11 @@ class Means:
         self._record = record
         self._half = half
 
+    @property
+    def width(self) -> int:
+        """Samples in a window, away from the ends."""
+        return 2 * self._half + 1
+
     def values(self, first: int, last: int) -> Array:
         """Means at the samples from `first` to before `last`."""
         half, n = self._half, len(self._record)

@@ -1,4 +1,4 @@
-"""Figures that are parts of the step: completion at one refresh, overshoot, undershoot, preshoot."""
+"""Figures that are parts of the step: completion at one refresh, and what the excursions have in common with it."""
 
 from __future__ import annotations
 
@@ -7,14 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 from greystep.schema.figure import Component, Figure, flags_of
-from greystep.schema.uncertainty import combine
 
-from .excursion import REAL, Place, place_at
+from .excursion import Place, place_at
 from .jackknife import leave_one_out, standard_error
 from .outcome import plain, refused
 from .reference import curve_effects
 from .refusal import Refusal
-from .transit import GAPS_NEAR, Transit
+from .transit import Transit
 
 
 def completion(transit: Transit) -> Figure:
@@ -34,10 +33,10 @@ def completion(transit: Transit) -> Figure:
     moved = place.replicates + slope * (begin.timing.replicates - begin.timing.samples) if o.repeats > 1 else place.replicates
     blur = math.hypot(*(w * i.crossing.u_noise for w, i in begin.timing.terms)) * abs(slope)
     there = replace(place, replicates=moved, u_noise=math.hypot(place.u_noise, blur))
-    return _share(transit, "completion", there, 0.0, slack=slope * begin.u_model)
+    return share(transit, "completion", there, 0.0, slack=slope * begin.u_model)
 
 
-def _share(transit: Transit, quantity: str, place: Place, origin: float, sign: float = 1.0, slack: float = 0.0) -> Figure:
+def share(transit: Transit, quantity: str, place: Place, origin: float, sign: float = 1.0, slack: float = 0.0) -> Figure:
     """A light as a part of the step on the method's scale: (scale(light) - scale(start)) / step - origin, times sign.
 
     Args:
@@ -53,9 +52,9 @@ def _share(transit: Transit, quantity: str, place: Place, origin: float, sign: f
     scale = d.value(np.concatenate([[place.value, place.value + tiny], nominal]))
     shares = sign * ((scale - d.start) / d.step - origin)
     value, per_light = float(shares[0]), float(shares[1] - shares[0]) / tiny
-    if many:
-        dof = transit.observation.repeats - 1
-        scatter = Component("scatter of the repeats", standard_error(shares[2:]), dof, "A", distribution="t")
+    u = standard_error(shares[2:]) if many else math.nan
+    if math.isfinite(u):
+        scatter = Component("scatter of the repeats", u, transit.observation.repeats - 1, "A", distribution="t")
     else:
         scatter = Component("noise of the trace", per_light * place.u_noise, 20.0, "A")
     budget = [scatter, *_share_causes(transit, place, per_light), Component("extrapolation of the onset", per_light * slack)]
@@ -79,54 +78,3 @@ def _share_causes(transit: Transit, place: Place, per_light: float) -> list[Comp
         template = abs(place.value) * math.hypot(transit.context.ripple.u_waveform, transit.ripple.phase)
         parts.append(Component("ripple waveform", per_light * template))
     return parts
-
-
-def _excursion(transit: Transit, quantity: str, place: Place | None, origin: float, sign: float) -> Figure:
-    """An excursion as a part of the step; 0 with its uncertainty where noise explains it."""
-    if place is None:
-        return refused(transit, quantity, "1", Refusal("too few samples before or after the transition", ("few_samples",)))
-    dark = max(GAPS_NEAR * transit.subject.gap_s, transit.subject.smoothing_s)
-    if transit.middle.width * transit.observation.interval_s < dark:
-        hidden_by = Refusal(
-            "the transition is as short as the backlight's period: what lies beyond the levels can't be told",
-            ("ripple_residual",),
-        )
-        return refused(transit, quantity, "1", hidden_by)
-    figure = _share(transit, quantity, place, origin, sign)
-    u = combine(figure.budget).u if figure.budget else 0.0
-    seen = max(u, transit.scaled_noise * place.u_noise / max(transit.observation.noise, 1e-300))
-    if figure.value <= REAL * seen:
-        hidden = Component("smaller than the noise shows", max(figure.value, 0.0) / math.sqrt(3), distribution="rectangular")
-        budget = figure.budget if figure.value <= 0 else (*figure.budget, hidden)
-        figure = replace(figure, value=0.0, budget=budget)
-    if "clipped" in figure.flags:
-        return replace(figure, bound=">=", budget=(), reason="samples at the end of the digitiser's range hide the peak")
-    return figure
-
-
-def overshoot(transit: Transit) -> Figure:
-    """Greatest excursion beyond the end level after the middle of the transition, as a part of the step."""
-    return _excursion(transit, "overshoot", transit.peak, 1.0, 1.0)
-
-
-def undershoot(transit: Transit) -> Figure:
-    """Greatest excursion back below the end level after the overshoot; 0 without an overshoot."""
-    above = overshoot(transit)
-    peak = transit.peak
-    if peak is None or above.value <= 0:
-        return replace(above, quantity="undershoot", value=0.0 if above.measurable else math.nan)
-    top = math.copysign(1.0, transit.rest.step)
-    first = math.ceil(peak.position)
-    place = transit.extreme(first, transit.observation.samples, -top)
-    return _excursion(transit, "undershoot", place, 1.0, -1.0)
-
-
-def preshoot(transit: Transit) -> Figure:
-    """Greatest excursion against the step, before the transition (within three of its durations)."""
-    top = math.copysign(1.0, transit.rest.step)
-    onset = transit.onset
-    end = transit.middle.place if isinstance(onset, Refusal) else onset.timing.terms[0][1].position
-    last = math.floor(end)
-    first = max(0, math.floor(last - 4 * transit.middle.width - 8))
-    place = transit.extreme(first, last, -top)
-    return _excursion(transit, "preshoot", place, 0.0, -1.0)

@@ -58,7 +58,9 @@ def explain(p: TransitionParameters) -> str:
     tolerance = f"{p.band:g}" if p.band is not None else f"{100 * p.settling_tolerance:g} % of the step"
     parts.append(
         f"Settling duration: from the 50 % instant to the last entry into the end level +- {tolerance}. Overshoot, undershoot "
-        "and preshoot: greatest excursion beyond the state level, as a part of the step on the same scale. Completion: part of "
+        "and preshoot: greatest excursion beyond the state level, as a part of the step on the same scale; one that noise would "
+        "show by chance with 0.1 % is none, and is given as 'at most' (95 %, for excursions of an eighth of the transition and "
+        "longer), or not at all where that is more than a quarter of the step. Completion: part of "
         "the step reached one refresh period after the onset (extrapolated from the instants t1, t2, t3 of three low levels, "
         "each three times the one before: t0 = t1 - (t2 - t1)^2 / (t3 - 2 t2 + t1)). Mean lag: area between the ideal step at "
         "the onset and the trace, divided by the step."
