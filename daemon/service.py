@@ -28,7 +28,7 @@ from greystep.daemon.notification import notify as notify_by
 from greystep.daemon.options import ServiceOptions
 from greystep.daemon.run import requests
 from greystep.daemon.run.journal import Journal, utc_now
-from greystep.daemon.run.queue import ended_runs, open_runs, run_folders
+from greystep.daemon.run.queue import ended_runs, open_runs, reopen_failed, run_folders
 from greystep.daemon.run.rig import open_rig, recorded_into
 from greystep.daemon.run.runner import Runner, RunnerParts
 from greystep.daemon.run.spool import Spool
@@ -220,6 +220,9 @@ class Service:
             self.log("plan accepted", run=run)
         for name in rejected:
             self.log("plan set aside", level="warning", file=name, see=str(self.home.rejected))
+        for run in reopen_failed(self.home, self._fail):
+            self.state.told_ended.discard(run)
+            self.log("run opened again", run=run)
         if self.spool.trouble:
             raise GreystepError(self.spool.trouble)
 

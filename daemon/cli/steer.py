@@ -48,7 +48,7 @@ def pause(run: str, home_dir: str | None, debug: bool) -> int:
 @debug_option
 @told
 def resume(run: str, home_dir: str | None, debug: bool) -> int:
-    """Go on with the paused RUN."""
+    """Go on with the paused RUN; or with one that failed, where it stopped, once its cause is mended."""
     return _ask(chosen_home(home_dir).require(), run, "resume")
 
 
@@ -73,7 +73,7 @@ def _ask(home: Home, run: str, request: Request) -> int:
 
     folder = find_run(home, run)
     state = Journal(folder).state()
-    if state in ENDED:
+    if state in ENDED and (state, request) != ("failed", "resume"):
         raise GreystepError(f"run {folder.name} is {state} already")
     ask(folder, request)
     service = "" if serving(home) else "; no service is running: it is done when one starts"

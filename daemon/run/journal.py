@@ -20,6 +20,7 @@ _STATE_OF: dict[str, State] = {
     "waiting": "waiting",
     "paused": "paused",
     "resumed": "running",
+    "reopened": "queued",
     "finished": "finished",
     "failed": "failed",
     "cancelled": "cancelled",

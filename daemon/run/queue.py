@@ -6,9 +6,11 @@ from collections.abc import Container
 from dataclasses import dataclass
 from pathlib import Path
 
+from greystep.daemon.failpoints import Failpoints
 from greystep.daemon.home import Home
 from greystep.schema.errors import PlanError
 
+from . import requests
 from .journal import ENDED, Journal, State
 from .spool import PLAN, load_plan
 from .status import read_status
@@ -37,7 +39,7 @@ def open_runs(home: Home, known_ended: Container[str] = ()) -> list[Queued]:
     """Runs that have not ended, in the order in which they will be taken.
 
     Args:
-        known_ended: runs whose journals need not be read again; an ended run never opens again.
+        known_ended: runs whose journals need not be read again; only `reopen_failed` opens one again.
     """
     found = []
     for folder in run_folders(home):
@@ -54,6 +56,17 @@ def open_runs(home: Home, known_ended: Container[str] = ()) -> list[Queued]:
         except PlanError:
             found.append(Queued(folder.name, folder, 0, state, "unreadable plan"))
     return sorted(found, key=lambda q: (-q.priority, q.run))
+
+
+def reopen_failed(home: Home, failpoints: Failpoints | None = None) -> list[str]:
+    """Open the failed runs again that a person asked to go on with, once the bench is mended. Returns their names."""
+    opened = []
+    for folder in run_folders(home):
+        if requests.asked(folder, "resume") and Journal(folder).state() == "failed":
+            Journal(folder, failpoints).append("reopened")
+            requests.take(folder, "pause", "resume")
+            opened.append(folder.name)
+    return opened
 
 
 def ended_runs(home: Home, known: Container[str] = ()) -> list[str]:

@@ -9,10 +9,10 @@ import time
 
 import pytest
 from greystep.daemon.run.journal import Journal
-from greystep.daemon.run.queue import open_runs
+from greystep.daemon.run.queue import open_runs, reopen_failed
 from greystep.daemon.run.requests import ask
 
-from .laboratory import Laboratory, plan_text
+from .laboratory import CAPTURES, Laboratory, plan_text
 
 
 def test_the_highest_priority_runs_first_then_the_oldest(laboratory: Laboratory):
@@ -159,3 +159,35 @@ def test_a_lasting_fault_fails_the_run_with_a_message_and_keeps_the_captures(
     assert laboratory.stop() == 0
     assert kept <= set(laboratory.captures())
     laboratory.judge_archive()
+
+
+def test_a_failed_run_goes_on_where_it_stopped_once_the_bench_is_mended(laboratory: Laboratory):
+    laboratory.submit(plan_text(repeats=10, hold_s=0.3, steady_s=0.3))
+    laboratory.start_bare(once=False)
+    laboratory.wait(laboratory.captures, "the first capture")
+    laboratory.bench.fault("digitiser", "refuse", times=100_000)
+    laboratory.bench.fault("digitiser", "disconnect", times=1)
+    laboratory.wait(lambda: laboratory.state() == "failed", "the failure", 60)
+    kept = {p: (laboratory.home.raw / p).read_bytes() for p in laboratory.captures()}
+    assert 0 < len(kept) < CAPTURES
+    laboratory.bench.clear_faults()
+    laboratory.ask("resume")
+    laboratory.wait(lambda: laboratory.state() == "finished", "the end", 60)
+    assert laboratory.level() == 0
+    assert len(laboratory.captures()) == CAPTURES
+    assert all((laboratory.home.raw / p).read_bytes() == before for p, before in kept.items())
+    assert laboratory.stop() == 0
+    events = [e.event for e in Journal(laboratory.runs()[0]).entries()]
+    assert events.count("failed") == events.count("reopened") == events.count("finished") == 1
+    laboratory.judge_archive()
+
+
+@pytest.mark.parametrize("ending", ["cancelled", "finished"])
+def test_what_was_cancelled_or_finished_is_not_opened_again(laboratory: Laboratory, ending: str):
+    folder = laboratory.home.runs / "01kabcdefghjkmnpqrstvwxyz0"
+    folder.mkdir()
+    (folder / "plan.toml").write_text(plan_text())
+    Journal(folder).append(ending)
+    ask(folder, "resume")
+    assert reopen_failed(laboratory.home) == []
+    assert Journal(folder).state() == ending
