@@ -14,7 +14,7 @@ from pydantic import ValidationError
 
 ESTIMATORS = {e.id: e for e in plugin.greystep_estimators()}
 METHODS = {p.stem: MethodDefinition.model_validate(tomllib.loads(p.read_text("utf-8"))) for p in plugin.greystep_methods()}
-MINE = ["duration-10-90", "band-first-entry", "band-settled", "lightness-10-90", "refresh-fit"]
+MINE = ["duration-10-90", "band-first-entry", "band-settled", "lightness-10-90", "refresh-fit", "fitted-10-90"]
 
 
 @pytest.mark.parametrize("name", MINE)
@@ -32,6 +32,25 @@ def test_built_in_method_is_named_as_its_file_and_explains_itself(name: str) -> 
         assert f"{parameters.start_fraction:g}" in words
     else:
         assert f"{parameters.band:g} codes" in words
+
+
+def test_every_kind_of_figure_has_a_built_in_method() -> None:
+    """Each estimator can be used without writing a definition, and every definition has its estimator and explains itself."""
+    assert {m.estimator for m in METHODS.values()} == set(ESTIMATORS)
+    assert {*MINE, "moving-edge", "flicker", "delay", "power", "warm-up", "light-levels"} == set(METHODS)
+    for method in METHODS.values():
+        estimator = ESTIMATORS[method.estimator]
+        assert len(estimator.explain(estimator.Parameters.model_validate(method.parameters))) > 60, method.id
+
+
+def test_fitted_formula_is_told_with_the_formulas_that_are_tried() -> None:
+    from greystep.plugins.analysis.transition.models import MODELS
+
+    words = ESTIMATORS["transition-fit"].explain(ESTIMATORS["transition-fit"].Parameters())
+    for model in MODELS:
+        name = "equal poles" if "equal poles" in model.name else model.name
+        assert name in words, model.name
+    assert "chi-square" in words
 
 
 def test_methods_that_follow_a_standard_name_it() -> None:

@@ -8,12 +8,14 @@ each model is fitted with onset, shape and both state levels free, and judged by
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .least_squares import Fitted, chi_square_chance, fit
+from .least_squares import Fitted, chi_square_chance, fit, rough_fit
 from .models import MODELS, Model
 from .noise import block_means
 from .observation import Observation
@@ -24,6 +26,10 @@ LEAST_CHANCE = 0.005
 """A model is refused when noise alone would leave residuals as large with less than this chance."""
 BLOCKS_AN_EDGE = 100
 """Block means over the 10-90 duration."""
+THIN = 8
+"""Of so many blocks one is looked at first."""
+HOPELESS = 1e-9
+"""A model that these refuse with less than this chance is not fitted to all."""
 
 
 @dataclass(frozen=True)
@@ -71,12 +77,16 @@ def first_passage(model: Model, shape: Array, ratio: float) -> float:
     return 0.5 * (low + high)
 
 
-def choose(observation: Observation, start: float, end: float, middle: float, duration: float) -> tuple[Chosen | None, float]:
-    """The accepted model with the best information criterion (BIC), and the best chance that any model had.
+def choose(
+    observation: Observation, rest_start: float, rest_end: float, middle: float, duration: float
+) -> tuple[Chosen | None, float]:
+    """The accepted model with the best information criterion (BIC) with its chance, or none and the best chance that any had.
+
+    Every `THIN`th block already tells most models that are wrong, so that only those that may be right are fitted to all.
 
     Args:
-        start: light at rest before; the first guess only.
-        end: light at rest after.
+        rest_start: light at rest before; the first guess only.
+        rest_end: light at rest after.
         middle: 50 % instant, in samples.
         duration: 10-90 duration, in samples.
     """
@@ -88,23 +98,31 @@ def choose(observation: Observation, start: float, end: float, middle: float, du
     noise = observation.noise / float(np.sqrt(block))
     tried = []
     for model in MODELS:
-        found = _fit_one(model, means, times, noise, start, end)
+        start = np.array([-model.onset, rest_start, rest_end, *model.start])
+        few = slice(None, None, THIN)
+        near = rough_fit(_values(model, times[few]), means[few], start, noise)
+        chance = chi_square_chance(near.rss, near.dof)
+        if chance < HOPELESS:
+            tried.append((math.inf, chance, model, near))
+            continue
+        found = fit(_values(model, times), means, near.parameters, noise)
         score = found.rss + len(found.parameters) * float(np.log(len(means)))
         tried.append((score, chi_square_chance(found.rss, found.dof), model, found))
     accepted = sorted((t for t in tried if t[1] > LEAST_CHANCE), key=lambda t: t[0])
-    best_chance = max(t[1] for t in tried)
     if not accepted:
-        return None, best_chance
+        return None, max(t[1] for t in tried)
     score, chance, model, found = accepted[0]
     others = tuple((m, f) for s, _, m, f in accepted[1:] if s < score + 10)
-    return Chosen(model, found, duration, middle, chance, block, first, last, others), best_chance
+    return Chosen(model, found, duration, middle, chance, block, first, last, others), chance
 
 
-def _fit_one(model: Model, means: Array, times: Array, noise: float, start: float, end: float) -> Fitted:
+def _values(model: Model, times: Array) -> Callable[[Array], Array]:
+    """Light of a model at these times, by its parameters: onset, lower level, upper level, shape."""
+
     def values(p: Array) -> Array:
         return np.asarray(p[1] + (p[2] - p[1]) * model.edge(times - p[0], p[3:]))
 
-    return fit(values, means, np.array([-model.onset, start, end, *model.start]), noise)
+    return values
 
 
 def replicates(chosen: Chosen, observation: Observation) -> Array:

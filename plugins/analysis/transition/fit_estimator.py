@@ -21,7 +21,7 @@ from .outcome import refused
 from .parameters import TransitionParameters
 from .refusal import Refusal
 from .transit import Transit, find_transit
-from .words import explain
+from .words import explain_fit
 
 SENSOR_SHARE = 0.1
 """The formula knows no sensor: its response must be shorter than this part of the duration."""
@@ -62,13 +62,7 @@ class TransitionFitEstimator:
 
     def explain(self, parameters: BaseModel) -> str:
         """The method in words."""
-        names = ", ".join(m.name for m in MODELS)
-        return (
-            explain(cast(TransitionFitParameters, parameters))
-            + f"\nThe instants are those of a formula fitted to the mean trace by least squares ({names}; onset, shape and "
-            "both state levels free). The one with the best information criterion among those that the chi-square test accepts "
-            "(0.5 %) is used; where it accepts none, no figure is given."
-        )
+        return explain_fit(cast(TransitionFitParameters, parameters))
 
 
 def _figure(transit: Transit) -> Figure:
