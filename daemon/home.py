@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -122,21 +122,40 @@ class Home:
         return source.validate(Bench, BenchError), source.text
 
     @contextmanager
-    def lock(self, name: str = "service") -> Iterator[None]:
-        """Hold a lock that the kernel releases with the process. Raises HomeError when another process holds it."""
+    def lock(self, name: str = "service", holder: str = "the service") -> Iterator[None]:
+        """Hold a lock that the kernel releases with the process.
+
+        Args:
+            name: `service` for the home as a whole, `bench` for its instruments.
+            holder: who holds it now, in words, for those who find it taken.
+
+        Raises:
+            HomeError: another process holds it; names who, as far as that process has told.
+        """
         from filelock import FileLock, Timeout
 
         lock = FileLock(self.root / f".{name}.lock", timeout=0, mode=0o600)
         try:
             lock.acquire()
         except Timeout as exc:
-            raise HomeError(
-                f"another {name} works in this home", where=str(self.root), todo="stop it first, or use another --home"
-            ) from exc
+            place = "at this bench" if name == "bench" else "in this home"
+            todo = "stop it first" + ("" if name == "bench" else ", or use another --home")
+            raise HomeError(f"{self._holder(name)} works {place}", where=str(self.root), todo=todo) from exc
+        told = self.root / f".{name}.holder"
         try:
+            with suppress(OSError):  # it only explains; a full disk must not keep anybody from going on
+                told.write_text(f"{os.getpid()} {holder}\n", encoding="utf-8")
             yield
         finally:
             lock.release()
+
+    def _holder(self, name: str) -> str:
+        """What the holder has told about itself."""
+        try:
+            number, words = (self.root / f".{name}.holder").read_text(encoding="utf-8").split(maxsplit=1)
+            return f"{words.strip()} (process {int(number)})"
+        except (OSError, ValueError):
+            return "another process"
 
     def locked(self, name: str = "service") -> bool:
         """Whether another process holds the lock now."""

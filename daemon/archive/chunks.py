@@ -6,14 +6,17 @@ those of the standard filters, so that any HDF5 reader opens them.
 
 from __future__ import annotations
 
-from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
 from greystep.schema.errors import ArchiveError
 from numpy.typing import NDArray
 
-_BLOCK: Final = 1 << 16
+_WIDTH: Final = 256
+"""Words a row in which a checksum is taken."""
+_BLOCK_BYTES: Final = 16 << 20
+"""32-bit sums hold the columns of so many bytes: 32,768 rows of at most 65,535."""
+_FALLING: Final = np.arange(_WIDTH, 0, -1, dtype=np.uint64)
 
 
 def shuffle(chunk: NDArray[Any]) -> bytes:
@@ -22,6 +25,10 @@ def shuffle(chunk: NDArray[Any]) -> bytes:
     size = data.dtype.itemsize
     if size == 1:
         return data.tobytes()
+    if data.dtype.str in ("<i2", "<u2"):
+        # The common case: arithmetic on whole vectors takes a third of the time of a byte-wise transposition.
+        words = data.view("<u2").reshape(-1)
+        return words.astype(np.uint8).tobytes() + (words >> 8).astype(np.uint8).tobytes()
     return np.ascontiguousarray(data.view(np.uint8).reshape(-1, size).T).tobytes()
 
 
@@ -41,37 +48,55 @@ def unshuffle(data: bytes, dtype: np.dtype[Any], shape: tuple[int, ...]) -> NDAr
 
 def fletcher32(data: bytes) -> int:
     """The checksum of HDF5's fletcher32 filter (sums of big-endian 16-bit words modulo 65535)."""
-    padded = data + b"\0" if len(data) % 2 else data
-    words = np.frombuffer(padded, ">u2").astype(np.float64)
     total1 = total2 = 0
-    after = len(words)
-    # Doubles hold these sums exactly while a block has fewer than 2**53 / 65535**2 words, and are three times as fast as
-    # 64-bit integers. (A BLAS dot product is faster still, but its threads wait for each other when several workers run.)
-    for start in range(0, len(words), _BLOCK):
-        block = words[start : start + _BLOCK]
-        after -= len(block)
-        ones = int(block.sum())
-        total1 += ones
-        total2 += int((block * _weights()[_BLOCK - len(block) :]).sum()) + ones * after
+    for start in range(0, len(data), _BLOCK_BYTES):
+        block = memoryview(data)[start : start + _BLOCK_BYTES]
+        ones, weighted, count = _sums(block)
+        # Every word so far stands in front of each word of this block once more.
+        total1, total2 = total1 + ones, total2 + weighted + total1 * count
     return _fold(total2) << 16 | _fold(total1)
 
 
-@lru_cache(maxsize=1)
-def _weights() -> NDArray[np.float64]:
-    return np.arange(_BLOCK, 0, -1, dtype=np.float64)
+def _sums(block: memoryview) -> tuple[int, int, int]:
+    """Sum of a block's words, their sum with weights that fall to 1, and how many they are.
+
+    The words are laid out as a matrix of which only row and column sums are needed: two passes of 32-bit additions, many
+    times as fast as a product with the weights. Words are taken little-endian; `_fold` turns the sums round.
+    """
+    rows = len(block) // (2 * _WIDTH)
+    matrix = np.frombuffer(block, "<u2", rows * _WIDTH).astype(np.uint32).reshape(rows, _WIDTH)
+    by_column = matrix.sum(axis=0, dtype=np.uint32).astype(np.uint64)
+    by_row = matrix.sum(axis=1, dtype=np.uint32).astype(np.uint64)
+    rest = bytes(block[2 * _WIDTH * rows :])
+    tail = np.frombuffer(rest + b"\0" * (len(rest) % 2), "<u2").astype(np.uint64)
+    ones = int(by_row.sum())
+    behind = int((by_row * np.arange(rows - 1, -1, -1, dtype=np.uint64)).sum()) * _WIDTH
+    weighted = int((by_column * _FALLING).sum()) + behind + ones * len(tail)
+    weighted += int((tail * np.arange(len(tail), 0, -1, dtype=np.uint64)).sum())
+    return ones + int(tail.sum()), weighted, rows * _WIDTH + len(tail)
 
 
 def _fold(total: int) -> int:
-    # HDF5 folds the carry back and so shows 65535 where the remainder is 0, except for all-zero data.
-    return 0 if total == 0 else (total % 65535 or 65535)
+    # Modulo 65535 a word with its bytes turned round is the word times 256. HDF5 folds the carry back and so shows 65535
+    # where the remainder is 0, except for all-zero data.
+    return 0 if total == 0 else (total * 256 % 65535 or 65535)
 
 
 def encode(chunk: NDArray[Any], level: int = 1) -> bytes:
     """Shuffle, gzip and checksum of one chunk, as HDF5 would store it."""
+    return pack(shuffle(chunk), level)
+
+
+def pack(data: bytes, level: int = 1) -> bytes:
+    """Gzip and checksum of a chunk's bytes."""
     from isal import isal_zlib
 
-    packed = isal_zlib.compress(shuffle(chunk), level)
-    return packed + fletcher32(packed).to_bytes(4, "little")
+    return seal(isal_zlib.compress(data, level))
+
+
+def seal(data: bytes) -> bytes:
+    """A chunk's bytes and their checksum."""
+    return data + fletcher32(data).to_bytes(4, "little")
 
 
 def decode(stored: bytes, dtype: np.dtype[Any], shape: tuple[int, ...], *, where: str = "") -> NDArray[Any]:

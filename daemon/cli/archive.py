@@ -99,7 +99,7 @@ def rebuild(home_dir: str | None, debug: bool) -> int:
     from greystep.daemon.archive.archive import Archive
 
     home = chosen_home(home_dir).require()
-    with home.lock(), counted("captures") as step:
+    with home.lock(holder="a rebuild of the catalogue"), counted("captures") as step:
         found = make(Archive(home.raw), home.catalogue, step)
         shutil.rmtree(home.prepared, ignore_errors=True)
     click.echo(f"{found.new} captures in the new catalogue; 'greystep recompute' computes their figures")

@@ -43,7 +43,7 @@ def capture(plan: Path, repeats: int | None, home_dir: str | None, debug: bool) 
     terminal.say(CAUTION)
     if read.power or read.warm_up:
         terminal.say("Power readings and the warm-up of the plan are not taken.")
-    with home.lock("attended"):
+    with home.lock("bench", "an attended capture"):
         done = attend(read, source.text, home, PluginHost.load(), terminal, repeats)
     if not done.finished:
         click.echo(f"paused: session {done.run}, {done.missing} records to go")

@@ -39,7 +39,7 @@ def import_(manifest: Path, home_dir: str | None, debug: bool) -> int:
     home = Home.find(home_dir or click.get_current_context().obj).create()
     if manifest.is_dir() or manifest.suffix == ".zip":
         return _bundle(manifest, home)
-    with home.lock("import"):
+    with home.lock("import", "an import"):
         tools = Tools(PluginHost.load().importers, IdSource(), versions(), progress=_tell)
         done = import_manifest(manifest, home.raw, tools)
     if done.already:
@@ -54,7 +54,7 @@ def import_(manifest: Path, home_dir: str | None, debug: bool) -> int:
 def _bundle(path: Path, home: Home) -> int:
     from greystep.daemon.bundle import import_bundle
 
-    with home.lock("import"):
+    with home.lock("import", "an import"):
         done = import_bundle(path, home)
     if done.already:
         click.echo(f"run {done.run} of {done.dut} is here already; nothing was written")

@@ -57,11 +57,12 @@ def _identified(home: Home, host: PluginHost, role: Role, entry: Any) -> dict[st
 
     row = {"role": role, "address": str(entry.settings().get("resource", "")), "driver": entry.driver}
     try:
-        rig = open_rig(home, host, need=(role,), others=False)
-        try:
-            return row | {"about": rig.records[role].identity, "missing": "", "what_to_do": ""}
-        finally:
-            rig.close()
+        with home.lock("bench", "a list of instruments"):  # a run would be disturbed
+            rig = open_rig(home, host, need=(role,), others=False)
+            try:
+                return row | {"about": rig.records[role].identity, "missing": "", "what_to_do": ""}
+            finally:
+                rig.close()
     except GreystepError as exc:
         return row | {"about": f"driver {entry.driver}", "missing": exc.what, "what_to_do": exc.todo}
 
@@ -114,7 +115,7 @@ def check(
     home, host = chosen_home(home_dir), PluginHost.load()
     if role in ("pattern", "bench", "all"):
         click.echo(f"caution: the screen may flash. {CAUTION}", err=True)
-    with home.require().lock():  # a running service would be disturbed
+    with home.require().lock("bench", "a check of instruments"):  # a run would be disturbed
         roles: Iterable[Any] = list(home.bench()[0].instruments) if role == "all" else [role]
         rows = (
             _bench_checked(home, host, plan_file)

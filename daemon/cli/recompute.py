@@ -64,7 +64,7 @@ def recompute(
         return _diff(home, diff, (duts, runs, refresh, overdrive), form)
     if dry_run:
         return _dry_run(home, methods, (duts, runs, refresh, overdrive), workers, form)
-    with home.require().lock():
+    with home.require().lock(holder="a recompute"):
         return _run(home, methods, (duts, runs, refresh, overdrive), workers, cluster, form)
 
 

@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-import shutil
-import threading
 import time
-from collections.abc import Callable
-from contextlib import suppress
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from functools import partial
-from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import tenacity
-from greystep.daemon.archive.archive import Archive
 from greystep.daemon.archive.durable import fsync_folder
 from greystep.daemon.archive.reading import archived_light
-from greystep.daemon.failpoints import Failpoints, NoFailpoints
-from greystep.daemon.home import Home
-from greystep.daemon.host import PluginHost
 from greystep.schema.capture import Capture, CaptureHeader, CaptureMeta
 from greystep.schema.errors import (
     ArchiveError,
     GreystepError,
+    HomeError,
     InstrumentError,
     NoRoomError,
     PlanError,
@@ -30,15 +23,15 @@ from greystep.schema.errors import (
     RefusedError,
 )
 from greystep.schema.flags import SegmentFlag
-from greystep.schema.ids import IdSource
 from greystep.schema.plan import Plan
 from greystep.schema.roles import has_sync_output
 
 from . import acquire, requests
 from .flash import CAUTION
 from .journal import Journal, State, utc_now
+from .parts import RunnerParts
 from .planned import PlannedCapture, bytes_needed, planned_captures
-from .rig import KEEP_ALIVE_S, Recordings, Rig, not_recorded, open_rig
+from .rig import KEEP_ALIVE_S, Rig, open_rig
 from .session import Session
 from .spool import Checked, load_plan
 from .status import RunStatus
@@ -50,25 +43,6 @@ _REFUSED_TRIES: Final = 2
 _RESERVE_BYTES: Final = 50_000_000
 """Room that is left for journals and the catalogue."""
 _LOOK_S: Final = 0.25
-
-
-@dataclass(frozen=True)
-class RunnerParts:
-    """What a runner needs; passed in by the service."""
-
-    home: Home
-    host: PluginHost
-    archive: Archive
-    ids: IdSource
-    archived: Callable[[CaptureHeader], None] = lambda _: None
-    """Told of every archived capture, in the writer's thread."""
-    shutdown: threading.Event = field(default_factory=threading.Event)
-    failpoints: Failpoints = field(default_factory=NoFailpoints)
-    software: dict[str, str] = field(default_factory=dict)
-    log: Callable[..., None] = lambda *_args, **_fields: None
-    retry_wait_s: float = 1.0
-    record: Recordings = not_recorded
-    free_bytes: Callable[[Path], int] = lambda path: shutil.disk_usage(path).free
 
 
 def _enough(state: tenacity.RetryCallState) -> bool:
@@ -153,6 +127,10 @@ class Runner:
         self._stop_if_asked()
         self._needed = bytes_needed(checked.plan) * len(left) // max(self.status.total, 1)
         self._wait_for_room(self._needed)
+        with self._at_the_bench():
+            self._take_all_there(checked, left)
+
+    def _take_all_there(self, checked: Checked, left: list[PlannedCapture]) -> None:
         self._note("started", left=len(left), total=self.status.total)
         self._write_status()
         rig = self._retrying(
@@ -170,6 +148,23 @@ class Runner:
             if trouble:
                 self.parts.log("the display may not be dark", run=self.run, error=trouble, level="error")
             writer.close()
+
+    @contextmanager
+    def _at_the_bench(self) -> Iterator[None]:
+        """Alone with the instruments: an attended capture or a check in progress is waited for."""
+        told = False
+        with ExitStack() as held:
+            while True:
+                try:
+                    held.enter_context(self.parts.home.lock("bench", f"run {self.run}"))
+                    break
+                except HomeError as exc:
+                    if not told:
+                        self._note("waiting", reason=exc.what)
+                    told = True
+                    self._wait(exc.what)
+                    self._stop_if_asked()
+            yield
 
     def _take_each(self, session: Session, left: list[PlannedCapture], writer: ArchiveWriter) -> None:
         applied = ""

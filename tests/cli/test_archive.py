@@ -112,4 +112,4 @@ def test_a_rebuild_beside_a_running_service_is_refused(copy: Home):
     with copy.lock():
         done = process(copy.root, "archive", "rebuild")
     assert done.returncode == 1
-    assert "another service" in done.stderr
+    assert "works in this home" in done.stderr

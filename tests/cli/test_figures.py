@@ -249,7 +249,7 @@ def test_recompute_beside_a_running_service_is_refused(measured: Home):
     with measured.lock():
         done = process(measured.root, "recompute")
     assert done.returncode == 1
-    assert "another service" in done.stderr
+    assert "works in this home" in done.stderr
 
 
 def test_methods_are_explained_and_a_broken_one_is_named(home: Home):

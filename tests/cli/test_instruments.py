@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -89,14 +90,14 @@ def test_a_check_that_drives_the_screen_says_the_caution_first(home: Home, bench
     assert bench.hello()["level"] == 0
 
 
-def test_check_beside_a_running_service_is_refused(home: Home, bench: VirtualBench):
+def test_check_while_a_run_is_at_the_bench_is_refused_and_names_it(home: Home, bench: VirtualBench):
     from .bench import process
 
     describe(home, power=bench.resources["power"])
-    with home.lock():
+    with home.lock("bench", "run 01k"):
         done = process(home.root, "instruments", "check", "power")
     assert done.returncode == 1
-    assert "another service" in done.stderr
+    assert f"run 01k (process {os.getpid()}) works at this bench" in done.stderr
 
 
 def test_dialects_of_the_home_are_listed_and_a_bad_one_is_named(home: Home):

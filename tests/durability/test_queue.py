@@ -191,3 +191,15 @@ def test_what_was_cancelled_or_finished_is_not_opened_again(laboratory: Laborato
     ask(folder, "resume")
     assert reopen_failed(laboratory.home) == []
     assert Journal(folder).state() == ending
+
+
+def test_a_run_waits_while_somebody_else_is_at_the_bench_and_says_who(laboratory: Laboratory):
+    laboratory.submit()
+    with laboratory.home.lock("bench", "an attended capture"):
+        laboratory.start_bare()
+        laboratory.wait(lambda: laboratory.status().get("state") == "waiting", "the wait")
+        assert "an attended capture (process " in str(laboratory.status()["reason"])
+        assert not laboratory.captures()
+    assert laboratory.ended() == 0
+    assert laboratory.state() == "finished"
+    laboratory.judge_archive()

@@ -111,7 +111,7 @@ def test_a_second_service_in_one_home_is_refused_in_one_line(laboratory: Laborat
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 1
     assert len(done.stderr.strip().splitlines()) == 1
-    assert "another service" in done.stderr
+    assert "works in this home" in done.stderr
     assert laboratory.stop() == 0
 
 
