@@ -28,9 +28,9 @@ from greystep.daemon.notification import notify as notify_by
 from greystep.daemon.options import ServiceOptions
 from greystep.daemon.run import requests
 from greystep.daemon.run.journal import Journal, utc_now
+from greystep.daemon.run.parts import RunnerParts
 from greystep.daemon.run.queue import ended_runs, open_runs, reopen_failed, run_folders
 from greystep.daemon.run.rig import open_rig, recorded_into
-from greystep.daemon.run.parts import RunnerParts
 from greystep.daemon.run.runner import Runner
 from greystep.daemon.run.spool import Spool
 from greystep.daemon.run.status import NAME as STATUS
