@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
+from typing import Final
+
+from greystep.schema.figure import Component
 
 from .evidence import GroupEvidence, Stated
 from .rounding import compact, figure_text, quantity_of, shown_unit
 from .transitions import DURATION
+
+_LEAST_SHARE: Final = 0.05
+"""Of the variance, in %: a cause below it gets no line of its own."""
 
 
 @dataclass(frozen=True)
@@ -46,7 +53,8 @@ def budget_of(s: Stated, title: str) -> Budget | None:
         return None
     q = quantity_of(f.quantity, f.unit)
     total = math.fsum(c.effect**2 for c in f.budget) or 1.0
-    ordered = sorted(f.budget, key=lambda c: -abs(c.effect))
+    ordered = sorted((c for c in f.budget if 100 * c.effect**2 / total >= _LEAST_SHARE), key=lambda c: -abs(c.effect))
+    small = [c for c in f.budget if 100 * c.effect**2 / total < _LEAST_SHARE]
     lines = tuple(
         BudgetLine(
             c.name,
@@ -58,6 +66,8 @@ def budget_of(s: Stated, title: str) -> Budget | None:
         )
         for c in ordered
     )
+    if small:
+        lines += (_together(small, total, q.display_factor),)
     return Budget(
         title,
         figure_text(f.quantity, f.value, s.expanded, f.unit, f.bound),
@@ -67,6 +77,14 @@ def budget_of(s: Stated, title: str) -> Budget | None:
         "∞" if math.isinf(s.dof) or s.dof > 1e4 else f"{s.dof:.3g}",
         compact(s.expanded / s.u),
     )
+
+
+def _together(small: Sequence[Component], total: float, factor: float) -> BudgetLine:
+    """Causes that nobody would see, in one line."""
+    squares = math.fsum(c.effect**2 for c in small)
+    names = ", ".join(sorted(c.name for c in small))
+    what = f"{len(small)} small causes together: {names}" if len(small) > 1 else names
+    return BudgetLine(what, _small(math.sqrt(squares) * factor), 100 * squares / total, "", "", "")
 
 
 def _small(value: float) -> str:

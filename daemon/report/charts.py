@@ -89,7 +89,8 @@ def duration_distribution(rows: Sequence[Row]) -> Spec:
     import altair as alt
 
     top = max((r["ms"] for r in rows), default=20.0)
-    periods = [{"ms": 1e3 / f, "label": f"{f:g} Hz"} for f in COMMON_REFRESH_HZ if 1e3 / f <= 1.6 * top]
+    shortest = 1e3 / max(COMMON_REFRESH_HZ)  # a fast display is shown against at least one period
+    periods = [{"ms": 1e3 / f, "label": f"{f:g} Hz"} for f in COMMON_REFRESH_HZ if 1e3 / f <= max(1.6 * top, shortest)]
     x = alt.X("ms:Q", title="transition duration, ms", scale=alt.Scale(zero=True))
     base = alt.Chart(alt.NamedData(name="rows"))
     colour, shape = _series("condition", [r["condition"] for r in rows])
@@ -155,16 +156,26 @@ def level_curve(rows: Sequence[Row], unit: str) -> Spec:
 
 
 def lines(
-    rows: Sequence[Row], x_title: str, y_title: str, alt_text: str, *, log: bool = False, height: int = 240, zoom: bool = True
+    rows: Sequence[Row],
+    x_title: str,
+    y_title: str,
+    alt_text: str,
+    *,
+    log: bool = False,
+    height: int = 300,
+    zoom: bool = True,
+    names: Sequence[str] = (),
 ) -> Spec:
-    """Curves: `x`, `y`, `series`; drawn in the order of the rows."""
+    """Curves: `x`, `y`, `series`; drawn in the order of the rows. `names`: all series that may come, for steady colours."""
     import altair as alt
 
+    names = list(names) or list(dict.fromkeys(r["series"] for r in rows))
+
     kind = alt.Scale(type="log", nice=False) if log else alt.Scale(zero=False, nice=False)
-    several = len({r["series"] for r in rows}) > 1
+    several = len(names) > 1
     extra: dict[str, Any] = {}
     if several:
-        scale = alt.Scale(domain=list(dict.fromkeys(r["series"] for r in rows)))
+        scale = alt.Scale(domain=names)
         extra = {
             "color": alt.Color("series:N", title=None, scale=scale),
             "strokeDash": alt.StrokeDash("series:N", title=None, scale=scale),
@@ -195,7 +206,7 @@ def zone_plot(limits: Sequence[Row], found: Sequence[Row]) -> Spec:
 
     Args:
         limits: `hz`, `percent`, `limit`.
-        found: `hz`, `percent`, `label`.
+        found: `hz`, `percent`, `label`, `level`, `main` (whether it stands for the condition and not for one held level).
     """
     import altair as alt
 
@@ -215,8 +226,9 @@ def zone_plot(limits: Sequence[Row], found: Sequence[Row]) -> Spec:
     )
     colour, shape = _series("label", [r["label"] for r in found])
     base = alt.Chart(alt.NamedData(name="found"))
-    tip = ["label:N", alt.Tooltip("hz:Q", format=".4~g"), alt.Tooltip("percent:Q", format=".3~g")]
-    points = base.mark_point(size=110, opacity=1).encode(x=x, y=y, color=colour, shape=shape, tooltip=tip)
+    tip = ["label:N", "level:N", alt.Tooltip("hz:Q", format=".4~g"), alt.Tooltip("percent:Q", format=".3~g")]
+    size = alt.Size("main:N", legend=None, scale=alt.Scale(domain=[False, True], range=[36, 150]))
+    points = base.mark_point(opacity=0.85).encode(x=x, y=y, color=colour, shape=shape, size=size, tooltip=tip)
     return _made(
         alt.layer(borders, points).properties(height=300),
         "Modulation depth of each condition over its frequency, with the limits of IEEE Std 1789-2015.",

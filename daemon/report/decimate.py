@@ -56,3 +56,36 @@ def envelope(times_s: Array, light: Array, edges: Array) -> Envelope:
         np.minimum.reduceat(low, starts),
         np.maximum.reduceat(high, starts),
     )
+
+
+def thinned(x: Array, y: Array, points: int) -> tuple[Array, Array]:
+    """A curve on at most about `points` points: every stretch keeps its least and its greatest value where they are.
+
+    Points in the middle of a straight line are left out first.
+
+    Args:
+        x: [point] ascending.
+        y: [point]
+        points: how many may stay.
+    """
+    x, y = _without_straight(x, y)
+    n = len(x)
+    if n <= points:
+        return x, y
+    edges = np.linspace(1, n - 1, max(1, points // 2 - 1) + 1).astype(np.intp)
+    kept = {0, n - 1}
+    for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
+        part = y[first:last]
+        kept |= {first + int(np.argmin(part)), first + int(np.argmax(part))}
+    order = np.array(sorted(kept), dtype=np.intp)
+    return x[order], y[order]
+
+
+def _without_straight(x: Array, y: Array) -> tuple[Array, Array]:
+    if len(x) < 3:
+        return x, y
+    slope = np.diff(y) / np.where(np.diff(x) == 0, 1.0, np.diff(x))
+    scale = float(np.ptp(y)) / (float(np.ptp(x)) or 1.0) or 1.0
+    bent = np.abs(np.diff(slope)) > 1e-9 * scale
+    keep = np.concatenate([[True], bent, [True]])
+    return x[keep], y[keep]

@@ -2,106 +2,75 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any, Final
 
 import numpy as np
-from greystep.schema.drawn import DrawnCurve
 from greystep.schema.errors import GreystepError
-from greystep.schema.trace import Steady, Transition
 
 from . import charts
 from .charted import Charted
-from .evidence import GroupEvidence, RunEvidence, Sources
+from .drawn_subjects import LIMITS, Seen, choices_of, rows_of, seen_curves, series_of
+from .evidence import GroupEvidence, RunEvidence, Sources, Stated
 
-_LIMITS: Final = "flicker-limits"
 _MOST_SERIES: Final = 200
 
 
 def make_pictures(sources: Sources, run: RunEvidence) -> list[Charted]:
     """Every picture of the run for which there is something to draw."""
-    gathered: dict[str, list[tuple[str, DrawnCurve]]] = {}
-    for group in run.groups:
-        for curve in _curves(sources, group):
-            gathered.setdefault(curve.picture, []).append((group.title, curve))
     out = []
-    for picture, found in gathered.items():
-        out.append(_zones(found, run) if picture == _LIMITS else _lines(picture, found, several=len(run.groups) > 1))
+    for picture, found in seen_curves(sources, run).items():
+        out.append(_zones(found, run) if picture == LIMITS else _lines(picture, found))
     return [*out, *_series(sources, run)]
 
 
-def _curves(sources: Sources, group: GroupEvidence) -> list[DrawnCurve]:
-    out: list[DrawnCurve] = []
-    for method in sources.methods.methods.values():
-        estimator = sources.host.estimators[method.definition.estimator]
-        draw = getattr(estimator, "curves", None)
-        if draw is None:
-            continue
-        parameters = estimator.Parameters.model_validate(method.parameters)
-        for capture in _worth_drawing(group, method.kinds):
-            try:
-                context = sources.traces.context(method, capture, group.captures)
-                for subject in sources.traces.subjects(method, capture, group.captures):
-                    if isinstance(subject, (Transition, Steady)):
-                        out += draw(subject, context, parameters)
-            except Exception:  # a picture is left out when a plugin or a file fails; its figures say why
-                continue
-    return out
+def _lines(picture: str, found: Sequence[Seen]) -> Charted:
+    """A picture of one subject, with all the others to choose from."""
+    choices, shown = choices_of(found)
+    first = found[0].curve
+    names = series_of(choices, list(dict.fromkeys(s.condition for s in found)))
+    start = next(c for c in choices if c["name"] == shown)
+    alt_text = f"{first.y_title} over {first.x_title}, one transition or level at a time."
+    spec = charts.lines(rows_of(start), first.x_title, first.y_title, alt_text, log=first.log_x, names=names)
+    return Charted(picture, spec, start["caption"], {"subjects": choices}, shown)
 
 
-def _worth_drawing(group: GroupEvidence, kinds: frozenset[Any]) -> list[Any]:
-    """The widest step and the brightest held level: they stand for the condition."""
-    readable = [c for c in group.captures if not c.reason]
-    steps = [c for c in readable if c.kind == "step" and "step" in kinds]
-    held = [c for c in readable if c.kind == "steady" and "steady" in kinds]
-    widest = max(steps, key=lambda c: abs(c.to_level - c.from_level), default=None)
-    brightest = max(held, key=lambda c: c.to_level, default=None)
-    return [c for c in (widest, brightest) if c is not None]
-
-
-def _lines(picture: str, found: Sequence[tuple[str, DrawnCurve]], *, several: bool) -> Charted:
-    rows: list[dict[str, Any]] = []
-    drawn: set[str] = set()
-    for title, curve in found:
-        name = f"{curve.series}, {title}" if several and not curve.reference else curve.series
-        if name in drawn:  # a model that is the same for several curves
-            continue
-        drawn.add(name)
-        rows += [
-            {"x": _short(x), "y": _short(y), "series": name, "i": i}
-            for i, (x, y) in enumerate(zip(curve.x.tolist(), curve.y.tolist(), strict=True))
-            if math.isfinite(x) and math.isfinite(y)
-        ]
-    first = found[0][1]
-    titles = list(dict.fromkeys(c.title for _, c in found))
-    alt_text = f"{'; '.join(titles)}: {first.y_title} over {first.x_title}."
-    spec = charts.lines(rows, first.x_title, first.y_title, alt_text, log=first.log_x)
-    return Charted(picture, spec, f"{'; '.join(titles)}.")
-
-
-def _zones(found: Sequence[tuple[str, DrawnCurve]], run: RunEvidence) -> Charted:
+def _zones(found: Sequence[Seen], run: RunEvidence) -> Charted:
     limits: dict[str, list[dict[str, Any]]] = {}
-    for _, curve in found:
-        limits.setdefault(
-            curve.series,
-            [
-                {"hz": _short(x), "percent": _short(y), "limit": curve.series}
-                for x, y in zip(curve.x.tolist(), curve.y.tolist(), strict=True)
-            ],
-        )
-    points = []
-    for group in run.groups:
-        known = {s.figure.quantity: s.figure for stated in group.of_group.values() for s in stated}
-        hz, depth = known.get("flicker_frequency"), known.get("modulation_depth")
-        if hz and depth and hz.measurable and depth.measurable and depth.value > 0:
-            bound = {"": "", "<=": "at most ", ">=": "at least "}[depth.bound]
-            label = f"{group.title}: {bound}{100 * depth.value:.3g} %"
-            points.append({"hz": _short(hz.value), "percent": _short(100 * depth.value), "label": label})
-    caption = "Modulation depth and frequency against the limits of IEEE Std 1789-2015 (from memory)." + (
-        "" if points else " No modulation was found above the noise, so that there is no point to draw."
+    for seen in found:
+        x, y = seen.curve.x.tolist(), seen.curve.y.tolist()
+        name = seen.curve.series
+        limits.setdefault(name, [{"hz": _short(a), "percent": _short(b), "limit": name} for a, b in zip(x, y, strict=True)])
+    points = [p for group in run.groups for p in _modulations(group)]
+    caption = "Modulation depth over frequency with the limits of IEEE Std 1789-2015, which are written down from memory "
+    caption += "and were not checked against its text. " + (
+        "One point a held level; the large one, with its number in the legend, stands for the condition."
+        if points
+        else "No modulation was found above the noise, so that there is no point to draw."
     )
-    return Charted(_LIMITS, charts.zone_plot([r for rows in limits.values() for r in rows], points), caption)
+    return Charted(LIMITS, charts.zone_plot([r for rows in limits.values() for r in rows], points), caption)
+
+
+def _modulations(group: GroupEvidence) -> list[dict[str, Any]]:
+    """Points of the zone plot: the condition's own first, then its held levels."""
+    whole = _point([s for stated in group.of_group.values() for s in stated])
+    points = [_point(list(stated)) for stated in group.of_captures.values()]
+    levels = [p for p in points if p is not None]
+    label = group.title
+    if whole is not None:
+        bound = {"": "", "<=": "at most ", ">=": "at least "}[str(whole["bound"])]
+        label = f"{group.title}: {bound}{whole['percent']:.3g} %"
+    out = [{**p, "label": label, "main": False} for p in levels]
+    return [*out, *([{**whole, "label": label, "main": True}] if whole else [])]
+
+
+def _point(stated: Sequence[Stated]) -> dict[str, Any] | None:
+    known = {s.figure.quantity: s.figure for s in stated}
+    hz, depth = known.get("flicker_frequency"), known.get("modulation_depth")
+    if not (hz and depth and hz.measurable and depth.measurable and depth.value > 0):
+        return None
+    level = "" if depth.to_level is None else f"level {depth.to_level}"
+    return {"hz": _short(hz.value), "percent": _short(100 * depth.value), "bound": depth.bound, "level": level}
 
 
 def _series(sources: Sources, run: RunEvidence) -> list[Charted]:

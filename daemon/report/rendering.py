@@ -25,12 +25,23 @@ def _environment() -> Any:
     )
     made.filters["data"] = data_block
     made.filters["sentence"] = sentence
+    made.filters["worded"] = worded
     return made
 
 
 def sentence(text: str) -> str:
     """With a capital at the beginning and all else as it is."""
     return text[:1].upper() + text[1:]
+
+
+def worded(text: str) -> Any:
+    """Escaped, with names between backticks set as code."""
+    from markupsafe import Markup, escape
+
+    parts = [str(escape(part)) for part in text.split("`")]
+    if len(parts) % 2 == 0:  # one that is not closed is only a sign
+        return Markup("`".join(parts))
+    return Markup("".join(f"<code>{part}</code>" if i % 2 else part for i, part in enumerate(parts)))
 
 
 def data_block(value: Any) -> Any:

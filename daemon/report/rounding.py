@@ -8,6 +8,8 @@ from typing import Final
 from greystep.schema.quantities import QUANTITIES, Quantity
 
 MISSING: Final = "–"
+ZONES: Final = {0: "no observable effect", 1: "low risk", 2: "above low risk"}
+"""Words for the zones of IEEE Std 1789-2015."""
 _BOUNDS: Final = {"": "", "<=": "≤ ", ">=": "≥ "}
 
 
@@ -56,6 +58,8 @@ def interval_text(value: float, uncertainty: float, unit: str = "", bound: str =
 
 def figure_text(name: str, value: float, uncertainty: float, unit: str = "", bound: str = "") -> str:
     """A figure of a quantity in SI as it is shown: scaled, rounded, with its unit."""
+    if name == "ieee1789_zone" and value in ZONES:
+        return {"": "", "<=": "at most ", ">=": "at least "}[bound] + ZONES[int(value)]
     q = quantity_of(name, unit)
     return interval_text(value * q.display_factor, uncertainty * q.display_factor, shown_unit(q), bound)
 

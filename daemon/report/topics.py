@@ -9,7 +9,8 @@ from typing import Final
 from greystep.schema.figure import Figure
 
 from .evidence import GroupEvidence, Sources, Stated
-from .matrix import describe
+from .in_detail import LevelTable, levels_of, matrices_of
+from .matrix import Matrix, describe
 from .rounding import figure_text, quantity_of
 
 TOPICS: Final = (
@@ -78,6 +79,10 @@ class Topic:
     conditions: tuple[str, ...]
     rows: tuple[tuple[str, str, tuple[Line | None, ...]], ...]
     """Quantity, its meaning, and a line for each condition."""
+    matrices: tuple[tuple[str, Matrix], ...] = ()
+    """Condition and matrix, where each transition has a figure."""
+    levels: tuple[LevelTable, ...] = ()
+    """Held levels, where each has figures."""
 
 
 def line_of(group: GroupEvidence, s: Stated, method: str) -> Line:
@@ -99,7 +104,8 @@ def make_topics(sources: Sources, groups: Sequence[GroupEvidence]) -> list[Topic
                 q = quantity_of(quantity)
                 rows.append((q.title, q.meaning, lines))
         if rows:
-            out.append(Topic(id_, title, intro, tuple(g.title for g in groups), tuple(rows)))
+            each, levels = matrices_of(sources, groups, id_), levels_of(sources, groups, id_)
+            out.append(Topic(id_, title, intro, tuple(g.title for g in groups), tuple(rows), tuple(each), tuple(levels)))
     return out
 
 

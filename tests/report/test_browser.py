@@ -88,13 +88,37 @@ def test_viewer_shows_another_transition_by_keyboard(run_page):
     assert tab.run("window.troubles") == []
 
 
+def test_every_transition_and_level_has_its_curves(run_page):
+    """The chooser redraws profile, waveform and spectrum for the chosen one, and its buttons go through all of them."""
+    tab = run_page
+    chooser = "document.querySelector('[data-chooser*=moving-edge]')"
+    caption = "document.querySelector('#figure-moving-edge-profile figcaption').textContent"
+    names = tab.run(f"[...{chooser}.elements.subject.options].map((o) => o.text)")
+    assert sorted(names) == sorted(f"{a} → {b}" for a in (0, 128, 255) for b in (0, 128, 255) if a != b)
+    seen = {tab.run(caption)}
+    for _ in names[1:]:
+        tab.run(f"{chooser}.elements.on.click()")
+        seen.add(tab.run(caption))
+    assert len(seen) == len(names)
+    spectrum = "document.querySelector('#figure-flicker-spectrum svg').outerHTML"
+    before = tab.run(spectrum)
+    tab.run(
+        "(() => { const s = document.querySelector('[data-chooser*=flicker]').elements.subject; s.value = 'level 128'; "
+        "s.dispatchEvent(new Event('change')); })()"
+    )
+    tab.until(f"{spectrum} !== {before!r}")
+    assert tab.run("document.querySelector('#figure-flicker-spectrum figcaption').textContent").endswith("level 128.")
+    assert tab.run("window.troubles") == []
+
+
 def test_sketches_and_numbers_are_there_without_scripts(tab, reported):
     home, runs = reported
     tab.call("Emulation.setScriptExecutionDisabled", value=True)
     try:
         tab.call("Page.navigate", url=(home.reports / "runs" / runs[0] / "index.html").as_uri())
         tab.until(
-            "document.querySelectorAll('.sketches path').length === 6 && document.querySelectorAll('.cells td b').length === 18"
+            "document.querySelectorAll('.sketches path').length === 6 && "
+            "document.querySelectorAll('[aria-labelledby^=condition] .cells td b').length === 18"
         )
     finally:
         tab.call("Emulation.setScriptExecutionDisabled", value=False)

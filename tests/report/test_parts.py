@@ -4,7 +4,8 @@ import math
 
 import numpy as np
 import pytest
-from greystep.daemon.report.decimate import bin_edges, envelope
+from greystep.daemon.report.decimate import bin_edges, envelope, thinned
+from greystep.daemon.report.rendering import worded
 from greystep.daemon.report.rounding import compact, figure_text, interval_text
 from greystep.daemon.report.shades import shade
 from greystep.daemon.report.theme import GROUND, INK, QUIET, SERIES
@@ -66,3 +67,34 @@ def test_decimation_hides_no_peak(samples, fine, coarse, seed):
     assert len(made.mean) <= fine + coarse + 3
     assert (np.diff(made.times_s) > 0).all()
     assert float(np.sum(made.mean * np.diff(edges))) == pytest.approx(float(light.mean(axis=0).sum()), abs=1e-6 * samples)
+
+
+@given(st.integers(1, 3000), st.integers(4, 400), st.integers(0, 2**32 - 1))
+def test_a_thinned_curve_keeps_its_peaks_where_they_are(samples, points, seed):
+    rng = np.random.default_rng(seed)
+    x = np.cumsum(rng.uniform(0.1, 1, samples))
+    y = rng.normal(size=samples)
+    kept_x, kept_y = thinned(x, y, points)
+    assert len(kept_x) <= max(points, 4)
+    known = dict(zip(x.tolist(), y.tolist(), strict=True))
+    assert all(known[a] == b for a, b in zip(kept_x.tolist(), kept_y.tolist(), strict=True))
+    assert (np.diff(kept_x) > 0).all()
+    assert (kept_y.min(), kept_y.max()) == (y.min(), y.max())
+    assert (kept_x[0], kept_x[-1]) == (x[0], x[-1])
+
+
+def test_a_ramp_needs_its_corners_only():
+    x = np.linspace(-10, 10, 401)
+    kept_x, kept_y = thinned(x, np.clip(x / 8 + 0.5, 0, 1), 160)
+    assert len(kept_x) <= 6
+    np.testing.assert_allclose(np.interp(x, kept_x, kept_y), np.clip(x / 8 + 0.5, 0, 1), atol=1e-9)
+
+
+def test_zones_are_told_in_words():
+    assert figure_text("ieee1789_zone", 1.0, math.nan, "1") == "low risk"
+    assert figure_text("ieee1789_zone", 1.0, math.nan, "1", ">=") == "at least low risk"
+
+
+def test_names_in_backticks_become_code_and_markup_stays_text():
+    assert str(worded("as `a<b>` and <i>")) == "as <code>a&lt;b&gt;</code> and &lt;i&gt;"
+    assert str(worded("one ` alone")) == "one ` alone"

@@ -116,6 +116,34 @@
     form.addEventListener("submit", (event) => event.preventDefault());
   }
 
+  // Curves of one transition or held level out of many
+
+  const curveRows = (subject) => subject.series.flatMap((s) => s.x.map((x, i) => ({ x, y: s.y[i], series: s.name, i })));
+  for (const form of document.querySelectorAll("[data-chooser]")) {
+    const { subject, back, on } = form.elements;
+    const charts = form.dataset.chooser.split(" ").map((id) => {
+      const known = new Map(read(`data-${id}`).subjects.map((s) => [s.name, s]));
+      const place = document.querySelector(`[data-chart="${id}"]`);
+      const caption = place.parentElement.querySelector("figcaption");
+      const chosen = () => {
+        const found = known.get(subject.value);
+        caption.textContent = found ? found.caption : `Nothing to draw for ${subject.value}.`;
+        return { rows: found ? curveRows(found) : [] };
+      };
+      viewers.set(id, chosen);
+      return () => draw(place, chosen());
+    });
+    const show = async () => { for (const chart of charts) await chart(); };
+    const step = (by) => {
+      subject.selectedIndex = (subject.selectedIndex + by + subject.length) % subject.length;
+      show();
+    };
+    subject.addEventListener("change", show);
+    back.addEventListener("click", () => step(-1));
+    on.addEventListener("click", () => step(1));
+    form.addEventListener("submit", (event) => event.preventDefault());
+  }
+
   // Tables
 
   for (const form of document.querySelectorAll("[data-filter]")) {
