@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossing import Crossing, between_samples, find_crossing
+from .crossing import BACK, Crossing, between_samples, find_crossing
 from .jackknife import leave_one_out
 from .observation import Observation
 from .polynomial import SHARP, Smear, one_root, root
@@ -52,15 +52,17 @@ def instant_at(
     *,
     upwards: bool = True,
     widest: int | None = None,
+    back: int = BACK,
 ) -> Instant | None:
     """The instant near a guess.
 
     Args:
         upwards: whether the trace goes from start to end level there, as against coming back.
         widest: limit of the fit's half width in samples.
+        back: steps from the widest window that agrees to the final one.
     """
     rising = (rest.step > 0) == upwards
-    found = find_crossing(observation.mean, reference.light, guess, observation.noise, rising, widest, smear)
+    found = find_crossing(observation.mean, reference.light, guess, observation.noise, rising, widest, smear, back)
     if found is None:
         return _straight_instant(observation, rest, reference, guess, rising)
     rows = found.coefficients(observation.light)

@@ -13,6 +13,7 @@ from greystep.schema.trace import Context, Transition
 from numpy.typing import NDArray
 
 from ..findings import shared
+from .crossing import BACK, BACK_FAINT
 from .domain import Domain, domain_of
 from .excursion import Place, extreme
 from .instant import Instant, instant_at
@@ -31,6 +32,8 @@ Array = NDArray[np.float64]
 
 NOISY = 1 / 3
 """Noise of the smoothed trace over the distance between level and rest, above which a crossing can't be told."""
+FAINT = 6e-4
+"""Noise of the mean over the transition, as a part of the step, above which the corners of an edge can't be seen."""
 VISIBLE = 3.0
 """A level is told from the rest from this many standard deviations of the smoothed trace."""
 HIDDEN = Refusal("the level can't be told from the noise", ("noisy",))
@@ -191,7 +194,14 @@ class Transit:
         key = ("instant", reference, place, upwards, widest, self.smear)
         if key not in self.common:
             self.common[key] = instant_at(
-                self.observation, self.rest, reference, place, self.smear, upwards=upwards, widest=widest
+                self.observation,
+                self.rest,
+                reference,
+                place,
+                self.smear,
+                upwards=upwards,
+                widest=widest,
+                back=BACK_FAINT if self.scaled_noise > FAINT * math.sqrt(self.middle.width) else BACK,
             )
         found = cast("Instant | None", self.common[key])
         if found is None:
