@@ -13,6 +13,9 @@ from pydantic import Field
 
 MAX_LIST = 4096
 
+Awake = Literal["", "lock", "video"]
+"""How a page keeps the screen on: by the browser's promise, by a video that plays (enough for most devices), or not at all."""
+
 
 class Report(Model):
     """What a page sends. Everything is bounded: whoever knows the address may send it."""
@@ -27,8 +30,8 @@ class Report(Model):
     """For `rate`: steps between frames in ms; for `played`: frame time of each change since the first, in ms."""
     width: Annotated[int, Field(ge=0, le=100_000)] = 0
     height: Annotated[int, Field(ge=0, le=100_000)] = 0
-    awake: bool = False
-    """Whether the browser promised to keep the screen on."""
+    awake: Awake = ""
+    """How the screen is kept on."""
 
 
 @dataclass(frozen=True)
@@ -55,7 +58,7 @@ class _Page:
     ready: bool = False
     last_s: float = 0.0
     size: tuple[int, int] = (0, 0)
-    awake: bool = False
+    awake: Awake = ""
     period_ms: float = 0.0
     answered: int = 0
     played_ms: tuple[float, ...] = field(default_factory=tuple)

@@ -7,10 +7,12 @@ frame, so that the way of the order doesn't matter for their timing, and one way
 from __future__ import annotations
 
 import asyncio
+import base64
 import hmac
 import secrets
 import threading
 from collections.abc import Awaitable, Callable
+from functools import cache
 from importlib.resources import files
 from typing import Final
 
@@ -131,10 +133,11 @@ class PageServer:
 
     async def _page(self, request: web.Request) -> web.StreamResponse:
         nonce = secrets.token_urlsafe(12)
-        text = files(__package__).joinpath("page.html").read_text(encoding="utf-8").replace("@NONCE@", nonce)
+        text = _page_text().replace("@NONCE@", nonce)
         self._talk.loaded(request.headers.get("User-Agent", "")[:300])
         policy = (
             f"default-src 'none'; style-src 'nonce-{nonce}' 'unsafe-inline'; script-src 'nonce-{nonce}'; connect-src 'self'; "
+            "media-src data:; "
             "base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
         )
         return web.Response(text=text, content_type="text/html", headers={"Content-Security-Policy": policy})
@@ -171,6 +174,14 @@ _HEADERS: Final = {
     "Referrer-Policy": "no-referrer",
     "Server": "greystep",
 }
+
+
+@cache
+def _page_text() -> str:
+    """The page with its video inside: no other route is served."""
+    here = files(__package__)
+    still = base64.b64encode(here.joinpath("still.mp4").read_bytes()).decode("ascii")
+    return here.joinpath("page.html").read_text(encoding="utf-8").replace("@STILL@", still)
 
 
 def _plain(status: int, text: str) -> web.Response:

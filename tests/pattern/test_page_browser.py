@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Iterator
+from importlib.resources import as_file, files
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +61,38 @@ def test_every_level_is_that_grey_in_every_pixel(tab: Tab, page: PatternPage) ->
         assert shown(tab) == {(level, level, level)}
     page.safe()
     assert shown(tab) == {(0, 0, 0)}
+
+
+def test_without_the_lock_a_hidden_video_keeps_the_screen_on_and_changes_no_pixel_and_no_frame(
+    tab: Tab, page: PatternPage
+) -> None:
+    """As over plain HTTP, where browsers keep the wake lock from a page."""
+    tab.open(page.url)
+    tab.run("Object.defineProperty(navigator, 'wakeLock', {value: undefined})")
+    tab.run("document.getElementById('start').click()")
+    for level in (255, 128, 3):
+        page.level(level)
+        assert shown(tab) == {(level, level, level)}
+    tab.until("document.getElementById('still') && document.getElementById('still').currentTime > 0.5")
+    before = tab.run("document.getElementById('still').played.length")
+    assert before >= 1
+    _rate(page)
+    assert page.settings()["kept_awake"] == "video"
+    page.play([0, 255] * 10, 0.1)
+    assert page.wait(10)
+    assert np.median(np.diff(page.played_s())) == pytest.approx(0.1, abs=0.3 / _rate(page))
+    tab.until("document.getElementById('still').currentTime < 0.5")  # it begins again
+
+
+def test_the_video_is_black_short_and_small() -> None:
+    av = pytest.importorskip("av", reason="the extra `video`")
+    file = files("greystep.plugins.pattern_page") / "still.mp4"
+    assert len(file.read_bytes()) < 2000
+    with as_file(file) as path, av.open(str(path)) as opened:
+        frames = [frame.to_ndarray(format="gray") for frame in opened.decode(video=0)]
+        assert [s.type for s in opened.streams] == ["video"]
+    assert len(frames) >= 2
+    assert max(int(frame.max()) for frame in frames) <= 2
 
 
 def test_a_list_changes_on_frames_and_holds_each_level_for_its_dwell(tab: Tab, page: PatternPage) -> None:
