@@ -72,7 +72,7 @@ def test_removal_of_a_detector_and_its_own_duration() -> None:
 
 
 def test_bounds_of_known_edges() -> None:
-    """10-90 duration at sigma 0.01, spacing 0.02, onset and scale unknown: 0.008 789 (exponential; 6.2147 (sigma/A) sqrt(tau D))
+    """Duration 10-90 at sigma 0.01, spacing 0.02, onset and scale unknown: 0.008 789 (exponential; 6.2147 s/A sqrt(tau D))
     and 0.009 652 (Gaussian; 6.8247); with both state levels unknown on top 0.009 62 for the exponential from -5 to 15 tau
     (5.4 [derived]). The accuracy table compares with the last."""
     assert 6.2147 * 0.01 * math.sqrt(0.02) == pytest.approx(0.008789, rel=1e-3)
