@@ -74,7 +74,7 @@ def write_manifest(shown: Shown) -> str:
     return (
         "# What the video shows, as decoded again after it was written.\n"
         "# `greystep import` reads this file beside a long record:\n"
-        '#   [[capture]]\n#   kind = "record"\n#   file = "record.csv"\n#   pattern = "this file"\n'
+        '#   [[capture]]\n#   kind = "record"\n#   file = "record.csv"\n#   pattern = "pattern.toml"\n'
         "greystep_pattern = 1\n\n[video]\n"
         f'file = "{shown.file}"\n'
         f"frame_rate_hz = {shown.frame_rate_hz!r}\n"
