@@ -28,9 +28,9 @@ def difference_in_words(verdict: Verdict, quantity: str) -> str:
         at_least = f"at least {_percent(min(least))} " if least else ""
         return f"{at_least}{way} ({verdict.reason}): a real difference"
     if part >= _TIMES - 1:
-        low, high = _times(verdict.relative_low), _times(verdict.relative_high)
+        low, middle, high = (_times(x, _known(verdict)) for x in (verdict.relative_low, part, verdict.relative_high))
         interval = f", interval {low} to {high}" if _known(verdict) and low != high else ""
-        return f"{_times(part)} times as {_adjective(quantity)}{interval}: a real difference"
+        return f"{middle} times as {_adjective(quantity)}{interval}: a real difference"
     interval = ""
     if _known(verdict):
         low, high = (_percent(e) for e in sorted((abs(verdict.relative_low), abs(verdict.relative_high))))
@@ -42,8 +42,8 @@ def _known(verdict: Verdict) -> bool:
     return math.isfinite(verdict.relative_low) and math.isfinite(verdict.relative_high)
 
 
-def _times(part: float) -> str:
-    return f"{1 + part:.3g}"
+def _times(part: float, known: bool) -> str:
+    return f"{1 + part:#.3g}".removesuffix(".") if known else f"{1 + part:.3g}"
 
 
 def _adjective(quantity: str) -> str:

@@ -24,12 +24,17 @@ def changes_page(sources: Sources, made: Difference) -> dict[str, Any]:
                 "old": figure_text(d.quantity, d.old, math.nan, d.unit),
                 "new": figure_text(d.quantity, d.new, math.nan, d.unit),
                 "change": figure_text(d.quantity, d.change, d.expanded_uncertainty, d.unit),
-                "moved": [_moved(m) for m in d.moved],
+                "moved": [_moved(m) for m in d.moved if _has_moved(m)],
             }
             for d in made.displays
         ],
         "pages": {d.run for d in made.displays if (sources.home.reports / "runs" / d.run / "index.html").exists()},
     }
+
+
+def _has_moved(m: Moved) -> bool:
+    """Whether there is something to show: another value, or one where there was none."""
+    return math.isfinite(m.old) != math.isfinite(m.new) or (math.isfinite(m.change) and m.change != 0)
 
 
 def _moved(m: Moved) -> dict[str, Any]:

@@ -13,6 +13,8 @@ Spec = dict[str, Any]
 
 COMMON_REFRESH_HZ: Final = (50.0, 60.0, 90.0, 120.0, 144.0, 165.0, 240.0, 360.0, 500.0)
 WIDTH: Final = 640
+ROOMY: Final = "where-there-is-room"
+"""Name of layers that a narrow page leaves out."""
 
 
 def _made(chart: Any, alt_text: str, **datasets: Sequence[Row]) -> Spec:
@@ -90,19 +92,22 @@ def duration_distribution(rows: Sequence[Row]) -> Spec:
 
     top = max((r["ms"] for r in rows), default=20.0)
     shortest = 1e3 / max(COMMON_REFRESH_HZ)  # a fast display is shown against at least one period
-    periods = [{"ms": 1e3 / f, "label": f"{f:g} Hz"} for f in COMMON_REFRESH_HZ if 1e3 / f <= max(1.6 * top, shortest)]
+    drawn = [f for f in COMMON_REFRESH_HZ if 1e3 / f <= max(1.6 * top, shortest)]
+    # Names stand above the curves, in two rows, so that near ones don't overlap.
+    periods = [{"ms": 1e3 / f, "label": f"{f:g} Hz", "at": 104 + 22 * (i % 2)} for i, f in enumerate(drawn)]
     x = alt.X("ms:Q", title="transition duration, ms", scale=alt.Scale(zero=True))
     base = alt.Chart(alt.NamedData(name="rows"))
     colour, shape = _series("condition", [r["condition"] for r in rows])
-    y = alt.Y("share:Q", title="share of the transitions, %", scale=alt.Scale(domain=[0, 104]))
+    axis = alt.Axis(values=[0, 20, 40, 60, 80, 100])
+    y = alt.Y("share:Q", title="share of the transitions, %", scale=alt.Scale(domain=[0, 148]), axis=axis)
     line = base.mark_line(interpolate="step-after").encode(x=x, y=y, color=colour)
     tip = ["condition:N", "step:N", alt.Tooltip("ms:Q", format=".3~f")]
     points = base.mark_point(size=45, opacity=1).encode(x=x, y=y, color=colour, shape=shape, tooltip=tip)
     rules = alt.Chart(alt.NamedData(name="periods")).mark_rule(strokeDash=[2, 3]).encode(x="ms:Q")
     names = (
         alt.Chart(alt.NamedData(name="periods"))
-        .mark_text(angle=270, align="left", baseline="bottom", dy=-3, dx=4)
-        .encode(x="ms:Q", y=alt.datum(2), text="label:N")
+        .mark_text(angle=270, align="left", baseline="bottom", dy=-3)
+        .encode(x="ms:Q", y="at:Q", text="label:N")
     )
     return _made(
         alt.layer(rules, names, line, points).properties(height=300),
@@ -215,7 +220,7 @@ def zone_plot(limits: Sequence[Row], found: Sequence[Row]) -> Spec:
     y = alt.Y("percent:Q", title="modulation depth, %", scale=log)
     borders = (
         alt.Chart(alt.NamedData(name="limits"))
-        .mark_line()
+        .mark_line(style="reference")
         .encode(
             x=x,
             y=y,
@@ -244,14 +249,14 @@ def ranking_chart(rows: Sequence[Row], title: str) -> Spec:
     names = [r["display"] for r in rows]
     room = 1.3 * max((r["high"] for r in rows), default=1.0)  # for the texts to the right of the points
     base = alt.Chart(alt.NamedData(name="rows"))
-    y = alt.Y("display:N", title=None, sort=names, axis=alt.Axis(labelLimit=420))
+    y = alt.Y("display:N", title=None, sort=names)
     bars = base.mark_rule(strokeWidth=3, opacity=0.5).encode(x="low:Q", x2="high:Q", y=y)
     points = base.mark_point(size=80, opacity=1).encode(
         x=alt.X("value:Q", title=title, scale=alt.Scale(domain=[0, room], nice=False)),
         y=y,
         tooltip=["display:N", "rank:N", "text:N"],
     )
-    names_at = base.mark_text(align="left", dx=10).encode(x="high:Q", y=y, text="text:N")
+    names_at = base.mark_text(align="left", dx=10).encode(x="high:Q", y=y, text="text:N").properties(name=ROOMY)
     return _made(
         alt.layer(bars, points, names_at).properties(height=max(90, 32 * len(names))),
         "Displays in order, each with its interval of 95 % coverage.",

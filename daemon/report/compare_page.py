@@ -84,6 +84,6 @@ def _section(id_: str, title: str, comparison: Comparison) -> dict[str, Any]:
                     "text": text,
                 }
             )
-    caption = f"{q.title} with 95 % interval, {title}."
+    caption = f"{q.title} with 95 % interval, {title[:1].lower()}{title[1:]}."
     chart = Charted(id_, charts.ranking_chart(rows, f"{q.title}, {shown_unit(q)}"), caption)
     return {"id": id_, "title": title, "lines": lines, "mixed": comparison.mixed, "chart": chart}

@@ -98,7 +98,8 @@ def _cell(s: Stated, from_level: int, to_level: int, scale: tuple[float, float])
     part = (f.value - low) / (high - low) if math.isfinite(f.value) and high > low else 0.0
     background, colour = shade(part) if f.measurable else ("", "")
     text = f"{_BOUNDS[f.bound]}{compact(value)}" if f.measurable else MISSING
-    uncertainty = f"± {compact(expanded)}" if math.isfinite(expanded) and compact(expanded) not in ("0", "0.000") else ""
+    width = compact(expanded, 2)
+    uncertainty = f"± {width}" if math.isfinite(expanded) and width not in ("0", "0.000") else ""
     return Cell(from_level, to_level, text, uncertainty, background, colour, describe(s), bool(f.flags or f.reason))
 
 

@@ -64,10 +64,11 @@ def figure_text(name: str, value: float, uncertainty: float, unit: str = "", bou
     return interval_text(value * q.display_factor, uncertainty * q.display_factor, shown_unit(q), bound)
 
 
-def compact(value: float) -> str:
-    """Three significant digits without exponent, for the cells of a matrix."""
+def compact(value: float, digits: int = 3) -> str:
+    """So many significant digits without exponent, three decimals at most: for the cells of a matrix."""
     if not math.isfinite(value):
         return MISSING
     if value == 0:
         return "0"
-    return f"{value:.{min(3, max(0, 2 - math.floor(math.log10(abs(value)))))}f}"
+    rounded = float(f"{value:.{digits}g}")  # 99.97 is 100, which has one digit less behind the point
+    return f"{value:.{min(3, max(0, digits - 1 - math.floor(math.log10(abs(rounded)))))}f}"

@@ -50,6 +50,7 @@ def test_values_are_rounded_to_their_uncertainty():
     assert figure_text("transition_duration", 0.0042, 0.0001) == "4.20 ± 0.10 ms"
     assert figure_text("transition_duration", math.nan, math.nan) == "–"
     assert [compact(x) for x in (0, 0.01234, 1.234, 12.34, 1234.0)] == ["0", "0.012", "1.23", "12.3", "1234"]
+    assert [compact(99.97), compact(9.996), compact(0.895, 2)] == ["100", "10.0", "0.90"]
 
 
 @given(st.integers(2, 5000), st.integers(1, 80), st.integers(1, 40), st.integers(0, 2**32 - 1))

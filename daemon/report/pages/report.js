@@ -39,8 +39,14 @@
     const empty = (layer) => layer.data && spec.datasets?.[layer.data.name]?.length === 0;
     if (spec.layer) spec.layer = spec.layer.filter((layer) => !empty(layer));
     views.get(id)?.finalize();
+    const config = structuredClone(themes[printed ? "light" : theme()]);
+    if (place.clientWidth < 520) {
+      config.legend = { ...config.legend, columns: 1, labelLimit: place.clientWidth - 50 };
+      config.axisY = { ...config.axisY, labelLimit: place.clientWidth / 3 };
+      if (spec.layer) spec.layer = spec.layer.filter((layer) => layer.name !== "where-there-is-room");
+    }
     const result = await window.vegaEmbed(place, spec, {
-      config: themes[printed ? "light" : theme()],
+      config,
       renderer: "svg",
       actions: { export: true, source: false, compiled: false, editor: false },
       downloadFileName: `greystep-${id}`,
