@@ -6,7 +6,7 @@ the holds nor the settling depend on the host's timing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -49,13 +49,29 @@ def _step(session: Session, item: PlannedCapture, meta: CaptureMeta) -> Capture:
 def _steady(session: Session, item: PlannedCapture, meta: CaptureMeta) -> Capture:
     plan, level = session.plan, item.levels[0]
     settle, counted = of_plan.steady_entries(plan)
+    if _look_while_settling(session, level):
+        settle = 0
     samples = int(plan.capture.steady_s * plan.capture.sample_rate_hz)
     levels = (level,) * (settle + counted)
-    taken = _record(session, levels, of_plan.steady_dwell_s(plan), samples, 0.0, settle, item)
-    readings = [r for r in (session.rig.read("luminance", APERTURE_S),) if r]
+    readings: list[Reading] = []
+
+    def read() -> None:  # of the level that is being recorded; of the last try alone
+        readings[:] = [r for r in (session.rig.read("luminance", APERTURE_S),) if r]
+
+    taken = _record(session, levels, of_plan.steady_dwell_s(plan), samples, 0.0, settle, item, read)
     capture = _capture(session, meta, taken, level, readings)
     session.seen.note(level, capture.channels["light"])
     return capture
+
+
+def _look_while_settling(session: Session, level: int) -> bool:
+    """Find the range of a level that was never seen while it settles; whether that was done, and the level has settled."""
+    if session.rig.bench.light_range_v is not None or session.seen.span((level,)) is not None:
+        return False
+    capture = session.plan.capture
+    settle_s = capture.hold_s if capture.settle_s is None else capture.settle_s
+    session.seen.by_level[level] = _coarse(session, level, settle_s / 2)
+    return True
 
 
 def _record(
@@ -66,15 +82,15 @@ def _record(
     pretrigger_s: float,
     skip: int,
     item: PlannedCapture,
+    meanwhile: Callable[[], None] | None = None,
 ) -> Taken:
     """Play and record; again with a wider range when it clipped, or when a trigger was missed."""
     notes: list[str] = []
     factor = 1.0
     for attempt in range(session.plan.capture.retries + 1):
         light = _light_range(session, item, factor)
-        taken = replace(
-            play(session, (samples, pretrigger_s, light), levels, dwell_s, skip), notes=tuple(notes), retakes=attempt
-        )
+        taken = play(session, (samples, pretrigger_s, light), levels, dwell_s, skip, meanwhile)
+        taken = replace(taken, notes=tuple(notes), retakes=attempt)
         clipped, missed = _trouble(session, taken)
         if not clipped and not missed:
             return taken
@@ -92,10 +108,7 @@ def _light_range(session: Session, item: PlannedCapture, factor: float) -> Chann
         return ChannelSetup(bench.light_range_v * factor, bench.light_offset_v)
     limits = session.rig.digitiser.limits()
     span = session.seen.span(item.levels)
-    if span is None and item.kind == "steady":
-        span = _coarse(session, item.levels[0])
-        session.seen.by_level.setdefault(item.levels[0], span)
-    elif span is None:
+    if span is None:
         spans = [session.seen.by_level.get(level) or _coarse(session, level) for level in item.levels]
         span = (min(s[0] for s in spans), max(s[1] for s in spans))
     if item.kind == "steady":  # one level: its own swing, and as much again as the dimmest step would have
@@ -104,13 +117,16 @@ def _light_range(session: Session, item: PlannedCapture, factor: float) -> Chann
     return range_for(span, session.seen.widest(), limits, factor)
 
 
-def _coarse(session: Session, level: int) -> tuple[float, float]:
-    """Lowest and highest light voltage of a level, on the widest range, over a few refreshes."""
+def _coarse(session: Session, level: int, hold_s: float = 0.0) -> tuple[float, float]:
+    """Lowest and highest light voltage of a level, on the widest range, over a few refreshes.
+
+    The level is held twice for `hold_s` at least; the light is looked at after the first hold.
+    """
     limits = session.rig.digitiser.limits()
     widest = limits.ranges_v[-1] if limits.ranges_v else _COARSE_V
     samples = max(64, int(_LOOK_S * session.plan.capture.sample_rate_hz))
-    # One short hold to settle: a level that still moves only makes the range wider, and a clipped record is taken again.
-    record = play(session, (samples, 0.0, ChannelSetup(widest, 0.0)), (level, level), _LOOK_S * 1.5, 1).record
+    # One hold to settle: a level that still moves only makes the range wider, and a clipped record is taken again.
+    record = play(session, (samples, 0.0, ChannelSetup(widest, 0.0)), (level, level), max(_LOOK_S * 1.5, hold_s), 1).record
     light = record.channels[session.rig.bench.light_channel]
     last = light.codes[-1] if record.complete else light.codes[:0]
     if not len(last):

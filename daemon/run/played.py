@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -48,7 +48,12 @@ def _setup(session: Session, segments: int, samples: int, pretrigger_s: float, l
 
 
 def play(
-    session: Session, sampling: tuple[int, float, ChannelSetup], levels: tuple[int, ...], dwell_s: float, skip: int
+    session: Session,
+    sampling: tuple[int, float, ChannelSetup],
+    levels: tuple[int, ...],
+    dwell_s: float,
+    skip: int,
+    meanwhile: Callable[[], None] | None = None,
 ) -> Taken:
     """Play a list of levels and record each change: in one arming where the digitiser has the segments, else in several.
 
@@ -58,26 +63,30 @@ def play(
         levels: to play.
         dwell_s: hold of each.
         skip: levels at the start that only settle.
+        meanwhile: called once while the digitiser records, when the levels that only settle have been held.
     """
     room = session.rig.digitiser.limits().max_segments
     if room >= len(levels):
         setup = _setup(session, len(levels), *sampling)
-        return Taken(_armed(session, setup, levels, dwell_s), levels, skip, dwell_s=dwell_s)
+        return Taken(_armed(session, setup, levels, dwell_s, skip, meanwhile), levels, skip, dwell_s=dwell_s)
     # Fewer segments than changes: settle without recording, then a lot at a time. Holds last as long as the transfer needs.
     counted = levels[skip:]
-    start_list(session, levels[:skip], dwell_s)
-    await_list(session, skip * dwell_s)  # armed earlier, the digitiser would take the edge of the settling level
+    if skip:
+        start_list(session, levels[:skip], dwell_s)
+    await_list(
+        session, max(skip * dwell_s, session.playing_s)
+    )  # armed earlier, the digitiser would take the edge of the settling level
     parts: list[Record] = []
     started = session.clock()
     for first in range(0, len(counted), room):
         lot = counted[first : first + room]
         setup = _setup(session, len(lot), *sampling)
         begun = session.clock() - started
-        record = _armed(session, setup, lot, dwell_s)
+        record = _armed(session, setup, lot, dwell_s, 0, None if first else meanwhile)
         parts.append(replace(record, trigger_s=record.trigger_s + begun))
         if record.complete < len(lot):
             break  # segments are counted from the start: those behind a gap could not be told apart
-    return Taken(_joined(parts), counted, 0, before=levels[skip - 1])
+    return Taken(_joined(parts), counted, 0, before=levels[skip - 1] if skip else None)
 
 
 def _joined(parts: Sequence[Record]) -> Record:
@@ -94,12 +103,24 @@ def _joined(parts: Sequence[Record]) -> Record:
     return replace(first, channels=channels, trigger_s=triggers, complete=sum(p.complete for p in parts))
 
 
-def _armed(session: Session, setup: DigitiserSetup, levels: Sequence[int], dwell_s: float) -> Record:
+def _armed(
+    session: Session,
+    setup: DigitiserSetup,
+    levels: Sequence[int],
+    dwell_s: float,
+    skip: int,
+    meanwhile: Callable[[], None] | None,
+) -> Record:
     """Arm once, play, fetch."""
     rig = session.rig
     length_s = len(levels) * dwell_s
     rig.digitiser.arm()
     start_list(session, levels, dwell_s)
+    if meanwhile is not None:
+        # The digitiser keeps what it records; nothing is lost while another instrument is asked.
+        if skip:
+            rig.digitiser.wait(skip * dwell_s)
+        meanwhile()
     filled = rig.digitiser.wait(1.1 * length_s + MARGIN_S)
     if filled == 0:
         rig.digitiser.abort()

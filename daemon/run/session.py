@@ -26,6 +26,8 @@ class Session:
     plan: Plan
     plan_text: str
     seen: SeenLight = field(default_factory=SeenLight)
+    playing_s: float = 0.0
+    """Hold of the list that was started last."""
     stop: Callable[[], bool] = lambda: False
     """Whether the run was asked to stop; long waits look at it."""
     clock: Callable[[], float] = time.monotonic
@@ -34,8 +36,9 @@ class Session:
 
 def start_list(session: Session, levels: Sequence[int], dwell_s: float) -> None:
     """Play a list once the one before has ended: its last hold may still be running."""
-    await_list(session, max(dwell_s, session.plan.capture.hold_s))
+    await_list(session, max(session.playing_s, dwell_s, session.plan.capture.hold_s))
     session.rig.pattern.play(levels, dwell_s)
+    session.playing_s = dwell_s
 
 
 def await_list(session: Session, length_s: float) -> None:

@@ -101,3 +101,45 @@ def test_a_clipped_segment_is_taken_again_with_a_wider_range(session: Session):
     assert any("clipped" in note for note in capture.meta.notes)
     assert not capture.flagged(SegmentFlag.CLIPPED).any()
     assert capture.flagged(SegmentFlag.RETAKEN).all()
+
+
+class Spy:
+    """Notes what the pattern source is asked to play."""
+
+    def __init__(self, inner) -> None:
+        self._inner, self.lists = inner, []
+
+    def __getattr__(self, name: str):
+        return getattr(self._inner, name)
+
+    def play(self, levels, dwell_s: float):
+        self.lists.append((tuple(levels), dwell_s))
+        return self._inner.play(levels, dwell_s)
+
+
+@pytest.mark.parametrize("segments", [2, 4096])
+@pytest.mark.parametrize("settle_s", [0.0, 0.1, 1.0])
+def test_a_level_settles_as_long_as_planned_whether_its_light_was_seen_before_or_not(
+    session: Session, settle_s: float, segments: int
+):
+    session.plan = PLAN.model_copy(update={"capture": PLAN.capture.model_copy(update={"settle_s": settle_s})})
+    session.rig.opened["digitiser"] = Small(session.rig.opened["digitiser"], segments)
+    for _ in range(2):
+        spy = session.rig.opened["pattern"] = Spy(getattr(session.rig.pattern, "_inner", session.rig.pattern))
+        capture = taken(session, "steady")
+        assert {level for levels, _ in spy.lists for level in levels} == {0}
+        assert capture.from_level.tolist() == capture.to_level.tolist() == [0, 0, 0]
+        held_s = sum(len(levels) * dwell_s for levels, dwell_s in spy.lists)
+        counted_s = 3 * spy.lists[-1][1]
+        assert held_s - counted_s >= settle_s - 1e-9
+
+
+@pytest.mark.parametrize("segments", [1, 4096])
+def test_the_meter_is_read_once_while_the_level_is_recorded(session: Session, segments: int):
+    session.rig.opened["digitiser"] = Small(session.rig.opened["digitiser"], segments)
+    capture = taken(session, "steady")
+    assert [r.role for r in capture.meta.readings] == ["luminance", "temperature"]
+    said = [line.split(" ", 1)[1] for line in capture.dialogue]
+    asked = next(i for i, line in enumerate(said) if line.startswith("luminance > READ"))
+    assert any(line.startswith("digitiser > TRAC? ") for line in said[asked:]), "the records are fetched after the reading"
+    assert sum(line.startswith("luminance > READ") for line in said) == 1
