@@ -15,7 +15,7 @@ from greystep.schema.capture import Capture, Channel
 from h5py import h5ds
 from numpy.typing import NDArray
 
-from .chunks import encode, pack
+from .chunks import encode_all, pack
 from .objects import Identified, chunked, put_number, put_text, scalar, vector
 
 _MAX_CHUNK_BYTES = 8 * 1024 * 1024
@@ -82,12 +82,9 @@ def _codes(group: Identified, name: str, channel: Channel) -> Identified:
     segments, samples = codes.shape
     width = max(1, min(samples, _MAX_CHUNK_BYTES // codes.dtype.itemsize))
     signal = chunked(group, name, codes.shape, codes.dtype, (1, width))
-    for row in range(segments):
-        for start in range(0, samples, width):
-            part = codes[row, start : start + width]
-            if len(part) < width:  # HDF5 stores edge chunks whole
-                part = np.concatenate([part, np.zeros(width - len(part), part.dtype)])
-            signal.write_direct_chunk((row, start), encode(part))
+    places = [(row, start) for row in range(segments) for start in range(0, samples, width)]
+    for place, stored in zip(places, encode_all(_part(codes, place, width) for place in places), strict=True):
+        signal.write_direct_chunk(place, stored)
     put_text(signal, "units", channel.unit)
     put_text(signal, "long_name", _TITLES.get(name, name))
     if channel.code_min is not None and channel.code_max is not None:
@@ -96,6 +93,12 @@ def _codes(group: Identified, name: str, channel: Channel) -> Identified:
     scalar(group, name + at.SCALE_SUFFIX, float(channel.scale))
     scalar(group, name + at.OFFSET_SUFFIX, float(channel.offset))
     return signal
+
+
+def _part(codes: NDArray[Any], place: tuple[int, int], width: int) -> NDArray[Any]:
+    part = codes[place[0], place[1] : place[1] + width]
+    # HDF5 stores edge chunks whole.
+    return part if len(part) == width else np.concatenate([part, np.zeros(width - len(part), part.dtype)])
 
 
 def _things(file: Any, capture: Capture) -> None:
