@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -48,19 +49,22 @@ def take_power(session: Session, item: PlannedCapture, meta: CaptureMeta) -> Cap
     settings = session.plan.power
     assert settings is not None
     rig, hold = session.rig, session.plan.capture.hold_s
-    aperture = max(APERTURE_S, hold)
     low, high = max(session.plan.levels.step_pairs(), key=lambda p: p[1] - p[0])
     levels = [(level, level) for level in item.levels] + [(low, high)]
     rows: list[list[float]] = []
     times: list[float] = []
     unit = "W"
     for pair in levels:
+        aperture = max(APERTURE_S, hold)
         if pair[0] == pair[1]:
             start_list(session, (pair[0],), hold)
         else:
-            count = int(settings.readings * (aperture + 0.05) / hold) + 4
+            # Whole periods: a self-luminous panel takes several times as much at one level as at the other.
+            aperture = 2 * hold * math.ceil(aperture / (2 * hold))
+            count = int((settings.readings + 1) * (aperture + 0.05) / hold) + 4
             start_list(session, (low, high) * (count // 2), hold)
         row = []
+        rig.read("power", aperture)  # not kept: it may still have seen the level before
         for _ in range(settings.readings):
             reading = rig.read("power", aperture)
             if reading is None:
