@@ -24,6 +24,7 @@ _TYPES: Final = {
     ".h5": "application/x-hdf5",
     ".csv": "text/csv",
     ".json": "application/json",
+    ".parquet": "application/vnd.apache.parquet",
     ".svg": "image/svg+xml",
     ".toml": "application/toml",
     ".md": "text/markdown",

@@ -9,7 +9,16 @@ from typing import Any, Final
 from greystep.daemon.home import Home
 from greystep.daemon.report.evidence import RunEvidence, Sources
 from greystep.daemon.report.exported import export_figures
-from greystep.daemon.report.tables import CSV_NAME, JSON_NAME, SCHEMA_NAME, json_rows, run_rows, table_schema, write_csv
+from greystep.daemon.report.tables import (
+    CSV_NAME,
+    JSON_NAME,
+    SCHEMA_NAME,
+    json_rows,
+    run_rows,
+    table_schema,
+    write_csv,
+    write_run_parquet,
+)
 
 METHODS: Final = "methods"
 FINGERPRINTS: Final = "methods/fingerprints.json"
@@ -20,7 +29,8 @@ Raw captures, measurements, method definitions and pictures of one measurement o
 `ro-crate-metadata.json` lists every file with its SHA-256.
 
     raw/             captures as they came from the digitiser: HDF5 (NeXus), readable with any HDF5 tool
-    measurements.*   every figure with its expanded uncertainty (95 % coverage); the columns are in measurements.schema.json
+    measurements.*   every figure with its expanded uncertainty (95 % coverage); the columns are in measurements.schema.json;
+                     a Parquet file is among them where the package pyarrow was installed
     methods/         the definitions that turned traces into figures, and their fingerprints
     figures/         pictures
     plan.toml        what was asked for
@@ -53,6 +63,7 @@ def write_contents(sources: Sources, home: Home, run: RunEvidence, folder: Path,
     write_csv(folder / CSV_NAME, rows)
     _json(folder / JSON_NAME, json_rows(rows))
     _json(folder / SCHEMA_NAME, table_schema())
+    write_run_parquet(sources, run.run, folder)
     meta = run.groups[0].meta
     title = json.dumps(f"Response measurement of {run.title}", ensure_ascii=False)
     author = json.dumps(meta.operator or meta.bench or "unknown", ensure_ascii=False)

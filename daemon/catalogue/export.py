@@ -41,7 +41,7 @@ def write_parquet(catalogue: Catalogue, path: Path, f: Filter | None = None) -> 
         from pyarrow import parquet
     except ImportError as exc:
         raise CatalogueError("Parquet needs the package pyarrow", todo="pip install 'greystep[parquet]'") from exc
-    schema = arrow.schema([(name, _type(arrow, name)) for name in ROW])
+    schema = _schema(arrow)
     part = path.with_name(f".{path.name}.{os.getpid()}")
     rows = 0
     try:
@@ -56,6 +56,28 @@ def write_parquet(catalogue: Catalogue, path: Path, f: Filter | None = None) -> 
     finally:
         part.unlink(missing_ok=True)
     return rows
+
+
+def arrow_table(catalogue: Catalogue, f: Filter | None = None) -> Any:
+    """Measurements as a `pyarrow.Table`, with the types of the Parquet files. Raises CatalogueError: pyarrow is missing."""
+    try:
+        import pyarrow as arrow
+    except ImportError as exc:
+        raise CatalogueError("Arrow tables need the package pyarrow", todo="pip install 'greystep[parquet]'") from exc
+    schema = _schema(arrow)
+    rows = list(catalogue.each_row(f or Filter()))
+    return _table(arrow, schema, rows) if rows else schema.empty_table()
+
+
+def has_parquet() -> bool:
+    """Whether Parquet files can be written here."""
+    from importlib.util import find_spec
+
+    return find_spec("pyarrow") is not None
+
+
+def _schema(arrow: Any) -> Any:
+    return arrow.schema([(name, _type(arrow, name)) for name in ROW])
 
 
 def _type(arrow: Any, name: str) -> Any:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from pathlib import Path
+    from typing import Literal
 
     from greystep.daemon.notebook import ArchiveView
 
@@ -25,8 +26,10 @@ except PackageNotFoundError:  # a checkout that was never installed
     __version__ = "0.0.0"
 
 
-def open(home: str | Path | None = None) -> ArchiveView:  # noqa: A001 - `greystep.open` reads as what it does
-    """Open a home folder for reading; see `greystep.daemon.notebook`."""
+def open(  # noqa: A001 - `greystep.open` reads as what it does
+    home: str | Path | None = None, *, frames: Literal["pandas", "polars", "arrow"] = "pandas"
+) -> ArchiveView:
+    """Open a home folder for reading; tables come as `frames`. See `greystep.daemon.notebook`."""
     from greystep.daemon.notebook import open_home  # nothing heavy is loaded with the package itself
 
-    return open_home(home)
+    return open_home(home, frames=frames)

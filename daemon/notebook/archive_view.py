@@ -18,26 +18,31 @@ from greystep.schema.errors import GreystepError
 
 from .capture_view import CaptureView
 from .chart import Chart
+from .frames import Library, frame_of, known_library, measurements_frame
 
 if TYPE_CHECKING:
-    import pandas as pd
     from greystep.daemon.compare import Comparison
 
 
-def open_home(home: str | Path | None = None) -> ArchiveView:
-    """Open a home folder for reading: `--home`, `GREYSTEP_HOME`, or the user's data folder when none is given.
+def open_home(home: str | Path | None = None, *, frames: Library = "pandas") -> ArchiveView:
+    """Open a home folder for reading.
+
+    Args:
+        home: the folder; None: `GREYSTEP_HOME`, or the user's data folder.
+        frames: what tables come as: `pandas`, `polars` or `arrow`.
 
     Raises:
-        HomeError: there is no home. CatalogueError: its catalogue can't be read.
+        HomeError: there is no home. CatalogueError: its catalogue can't be read. GreystepError: no such library.
     """
-    return ArchiveView(Home.find(home).require())
+    return ArchiveView(Home.find(home).require(), known_library(frames))
 
 
 class ArchiveView:
     """Everything measured in a home. A context manager; closes by itself when it is forgotten."""
 
-    def __init__(self, home: Home) -> None:
+    def __init__(self, home: Home, frames: Library = "pandas") -> None:
         self.home = home
+        self.frames: Library = frames
         self._stack = ExitStack()
         self.sources: Sources = self._stack.enter_context(open_sources(home))
         self._groups = lru_cache(maxsize=64)(self._read_group)
@@ -57,19 +62,19 @@ class ArchiveView:
 
     # What there is
 
-    def displays(self) -> pd.DataFrame:
+    def displays(self) -> Any:
         """A row a display."""
-        return _frame(self.sources.catalogue.duts())
+        return frame_of(self.sources.catalogue.duts(), self.frames)
 
-    def runs(self) -> pd.DataFrame:
+    def runs(self) -> Any:
         """A row a run, newest first."""
         rows = [{k: v for k, v in r.items() if k != "dut_record"} | r["dut_record"] for r in self.sources.catalogue.runs()]
-        return _frame(rows)
+        return frame_of(rows, self.frames)
 
-    def methods(self) -> pd.DataFrame:
+    def methods(self) -> Any:
         """A row a method that is loaded."""
         known = self.sources.methods.methods.values()
-        return _frame([{"id": m.id, "title": m.definition.title, "fingerprint": m.fingerprint} for m in known])
+        return frame_of([{"id": m.id, "title": m.definition.title, "fingerprint": m.fingerprint} for m in known], self.frames)
 
     def method(self, name: str | None = None) -> ResolvedMethod:
         """A method by id; the house method when none is given. Raises MethodError."""
@@ -130,7 +135,8 @@ class ArchiveView:
         quantity: str | Sequence[str] = (),
         scope: str = "",
         all_fingerprints: bool = False,
-    ) -> pd.DataFrame:
+        frames: Library | None = None,
+    ) -> Any:
         """Measurements, a row each, in SI units; columns as in the CSV files.
 
         Args:
@@ -140,6 +146,7 @@ class ArchiveView:
             quantity: names of quantities.
             scope: `capture` for figures of captures, `group` for figures of conditions.
             all_fingerprints: also those of older definitions of the methods.
+            frames: `pandas`, `polars` or `arrow`; None: as the home was opened.
         """
         f = Filter(
             dut=_names(dut),
@@ -149,9 +156,7 @@ class ArchiveView:
             scope=scope,
             current=not all_fingerprints,
         )
-        columns = self.sources.catalogue.columns(f)
-        columns["flags"] = [text.split() for text in columns["flags"]]
-        return _frame(columns)
+        return measurements_frame(self.sources.catalogue, f, known_library(frames or self.frames))
 
     def compare(self, *duts: str, method: str | None = None, **options: Any) -> Comparison:
         """Ranking with shared ranks; options as in `greystep.daemon.compare.compare`."""
@@ -170,11 +175,3 @@ class ArchiveView:
 
 def _names(given: str | Sequence[str]) -> tuple[str, ...]:
     return (given,) if isinstance(given, str) and given else tuple(given)
-
-
-def _frame(rows: Any) -> pd.DataFrame:
-    try:
-        import pandas as pd
-    except ImportError as exc:
-        raise GreystepError("data frames need the package pandas", todo="pip install 'greystep[notebook]'") from exc
-    return pd.DataFrame(rows)

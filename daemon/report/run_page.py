@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from greystep.daemon.catalogue.export import has_parquet
 from greystep.schema.quantities import QUANTITIES
 
 from . import charts
@@ -67,6 +68,7 @@ def run_page(sources: Sources, run: RunEvidence) -> dict[str, Any]:
         "cautions": make_cautions(run),
         "methods": words,
         "quantities": QUANTITIES,
+        "parquet": has_parquet(),
     }
 
 

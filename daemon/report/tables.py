@@ -19,6 +19,7 @@ from .rounding import figure_text, quantity_of
 CSV_NAME: Final = "measurements.csv"
 JSON_NAME: Final = "measurements.json"
 SCHEMA_NAME: Final = "measurements.schema.json"
+PARQUET_NAME: Final = "measurements.parquet"
 _NUMBERS: Final = {"refresh_rate_hz", "value", "u", "dof", "expanded_uncertainty"}
 _WHOLE: Final = {"from_level", "to_level", "repeats"}
 _MEANING: Final = {
@@ -87,13 +88,24 @@ def write_csv(path: Path, rows: list[tuple[Any, ...]]) -> None:
         writer.writerows(["" if v is None else v for v in row] for row in rows)
 
 
+def write_run_parquet(sources: Sources, run: str, folder: Path) -> bool:
+    """Write the Parquet file where the package for it is installed. Returns whether it is there."""
+    from greystep.daemon.catalogue.export import has_parquet, write_parquet
+
+    if not has_parquet():
+        return False
+    write_parquet(sources.catalogue, folder / PARQUET_NAME, Filter(run=(run,)))
+    return True
+
+
 def write_run_tables(sources: Sources, run: RunEvidence, folder: Path, frame: dict[str, Any]) -> None:
     """Write all of them into the run's folder."""
     rows = run_rows(sources, run.run)
     write_csv(folder / CSV_NAME, rows)
     (folder / JSON_NAME).write_text(json.dumps(json_rows(rows), indent=1, ensure_ascii=False), encoding="utf-8")
     (folder / SCHEMA_NAME).write_text(json.dumps(table_schema(), indent=1), encoding="utf-8")
-    page = render("measurements.html.j2", **frame, run=run, rows=_lines(run), quantities=QUANTITIES)
+    parquet = write_run_parquet(sources, run.run, folder)
+    page = render("measurements.html.j2", **frame, parquet=parquet, run=run, rows=_lines(run), quantities=QUANTITIES)
     (folder / "measurements.html").write_text(page, encoding="utf-8")
 
 

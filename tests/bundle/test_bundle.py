@@ -152,3 +152,11 @@ def test_a_bundle_never_overwrites(home, bundle):
     made, runs = home
     with pytest.raises(GreystepError, match="there already"):
         bundle_run(made, runs[0], bundle)
+
+
+def test_parquet_of_a_bundle_holds_what_its_csv_holds(bundle):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    table = parquet.read_table(bundle / "measurements.parquet")
+    lines = (bundle / "measurements.csv").read_text(encoding="utf-8").splitlines()
+    assert table.num_rows == len(lines) - 1
+    assert ",".join(table.column_names) == lines[0]

@@ -66,7 +66,7 @@ def test_words_say_how_much_and_whether_it_is_real():
     same = difference_in_words(judge(Value(10.0, 0.5), Value(10.9, 0.5)), MEAN)
     assert same == "9.0 % apart, within the uncertainty: no difference shown"
     assert "faster" in difference_in_words(judge(Value(10.0), Value(8.0)), MEAN)
-    assert "30 times as long" in difference_in_words(judge(Value(1.0, 0.001), Value(30.0)), MEAN)
+    assert "30.0 times as long" in difference_in_words(judge(Value(1.0, 0.001), Value(30.0)), MEAN)
 
 
 @given(st.floats(0.1, 100), st.floats(0.1, 100), st.floats(1e-3, 1), st.floats(1e-3, 1))

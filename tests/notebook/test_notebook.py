@@ -96,3 +96,28 @@ def test_the_worked_example_runs(made, monkeypatch):
         exec("".join(cell["source"]), names)
     assert len(cells) >= 5
     names["home"].close()
+
+
+def test_measurements_come_as_polars_through_arrow_with_their_types(made, home):
+    polars = pytest.importorskip("polars")
+    with greystep.open(made[0].root, frames="polars") as opened:
+        frame = opened.measurements(scope="capture")
+        assert isinstance(frame, polars.DataFrame)
+        assert frame.schema["value"] == polars.Float64
+        assert frame.schema["from_level"] == polars.Int32
+        assert frame.schema["flags"] == polars.List(polars.String)
+        beside = home.measurements(scope="capture")
+        assert frame.columns == list(beside.columns)
+        assert frame["capture"].to_list() == beside.capture.to_list()
+        np.testing.assert_array_equal(frame["value"].to_numpy(), beside.value.to_numpy(dtype=float))
+        mean = frame.filter(polars.col("quantity") == "transition_duration").group_by("method").agg(polars.col("value").mean())
+        assert mean.height >= 4
+        assert {type(f) for f in (opened.displays(), opened.runs(), opened.methods())} == {polars.DataFrame}
+        assert opened.measurements(method="no-such").height == 0
+
+
+def test_measurements_come_as_an_arrow_table_and_other_names_are_refused(home):
+    table = home.measurements(quantity="overshoot", frames="arrow")
+    assert table.num_rows == len(home.measurements(quantity="overshoot"))
+    with pytest.raises(GreystepError, match="pandas, polars, arrow"):
+        home.measurements(frames="sheets")

@@ -201,3 +201,25 @@ def test_a_long_run_stays_below_five_megabytes(tmp_path):
     print(f"page of 110 transitions: {page.stat().st_size / 1e6:.2f} MB, {time.process_time() - begun:.2f} s CPU")
     assert page.stat().st_size < 5e6
     assert page.read_text(encoding="utf-8").count("<path d=") == 110
+
+
+def test_parquet_stands_beside_the_other_tables(reported):
+    parquet = pytest.importorskip("pyarrow.parquet")
+    home, runs = reported
+    folder = home.reports / "runs" / runs[0]
+    table = parquet.read_table(folder / "measurements.parquet")
+    assert table.num_rows == len(json.loads((folder / "measurements.json").read_text()))
+    for name in ("index.html", "measurements.html"):
+        assert 'href="measurements.parquet"' in (folder / name).read_text(encoding="utf-8")
+
+
+def test_without_pyarrow_the_pages_say_so(tmp_path, monkeypatch):
+    import importlib.util
+
+    found = importlib.util.find_spec
+    home, runs = make_home(tmp_path, [("Heron", 2e-3)], methods=["duration-10-90"])
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name, *more: None if name == "pyarrow" else found(name, *more))
+    folder = build_report(home, runs[0]).parent
+    assert not (folder / "measurements.parquet").exists()
+    assert "measurements.parquet" not in (folder / "index.html").read_text(encoding="utf-8")
+    assert "greystep[parquet]" in (folder / "measurements.html").read_text(encoding="utf-8")
