@@ -13,6 +13,7 @@ from greystep.schema.trace import Context, Subject, Transition
 from pydantic import BaseModel
 
 from ..matrix.summary import matrix_figures
+from .digitiser import undithered
 from .durations import end_references
 from .fit import Chosen, choose, first_passage, replicates
 from .jackknife import standard_error
@@ -107,6 +108,20 @@ def _none(transit: Transit, reason: str, flag: str) -> Figure:
     return refused(transit, "transition_duration", "s", Refusal(reason, (flag,)))
 
 
+def _quantisation(transit: Transit, chosen: Chosen, low: float, high: float) -> float:
+    """What undithered steps of the digitiser do to the two instants, in samples: the error of a level there by the slope of the
+    formula, less as the fit goes over more codes (those within a tenth of the step at least)."""
+    quantum, step = transit.subject.quantum, abs(transit.rest.step)
+    left = undithered(quantum, transit.rest.dither) / step
+    if left == 0:
+        return 0.0
+    slopes = []
+    for ratio in (low, high):
+        near = 0.5 * min(0.04, ratio, 1 - ratio)
+        slopes.append((chosen.crossing(ratio + near) - chosen.crossing(ratio - near)) / (2 * near))
+    return left * math.hypot(*slopes) / math.sqrt(max(1.0, 0.1 * step / quantum))
+
+
 def _budget(transit: Transit, chosen: Chosen, low: float, high: float, value: float) -> list[Component]:
     """Scatter of the repeats, time base, quantisation, sensor."""
     o, dt = transit.observation, transit.observation.interval_s
@@ -133,6 +148,7 @@ def _budget(transit: Transit, chosen: Chosen, low: float, high: float, value: fl
     own = 0.35 / bandwidth if bandwidth is not None else 0.0
     parts.append(Component("time base", transit.context.timebase_rel_u * value, shared="timebase"))
     parts.append(Component("sensor bandwidth", own * own / (2 * value), distribution="rectangular"))
-    quantum = transit.rest.u_end / abs(transit.rest.step)
-    parts.append(Component("quantisation and settling of the levels", quantum * value, distribution="rectangular"))
+    settling = transit.rest.u_end / abs(transit.rest.step)
+    parts.append(Component("settling of the levels", settling * value, distribution="rectangular"))
+    parts.append(Component("quantisation", _quantisation(transit, chosen, low, high) * dt, distribution="rectangular"))
     return parts
