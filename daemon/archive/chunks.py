@@ -6,9 +6,6 @@ those of the standard filters, so that any HDF5 reader opens them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from functools import lru_cache
 from typing import Any, Final
 
 import numpy as np
@@ -19,8 +16,6 @@ _WIDTH: Final = 256
 """Words a row in which a checksum is taken."""
 _BLOCK_BYTES: Final = 16 << 20
 """32-bit sums hold the columns of so many bytes: 32,768 rows of at most 65,535."""
-_THREADS: Final = 2
-"""Threads that pack chunks: more would take the cores from the analysis."""
 _FALLING: Final = np.arange(_WIDTH, 0, -1, dtype=np.uint64)
 
 
@@ -90,16 +85,6 @@ def _fold(total: int) -> int:
 def encode(chunk: NDArray[Any], level: int = 1) -> bytes:
     """Shuffle, gzip and checksum of one chunk, as HDF5 would store it."""
     return pack(shuffle(chunk), level)
-
-
-def encode_all(parts: Iterable[NDArray[Any]]) -> Iterator[bytes]:
-    """`encode` of each, in order; ISA-L works outside Python's lock, so two threads share them."""
-    return _pool().map(encode, parts)
-
-
-@lru_cache(maxsize=1)
-def _pool() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(_THREADS, thread_name_prefix="greystep-pack")
 
 
 def pack(data: bytes, level: int = 1) -> bytes:

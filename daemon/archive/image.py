@@ -6,6 +6,7 @@ Made in memory, the image is complete before a byte touches the disk, can be has
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 from typing import Any
 
 import h5py
@@ -15,7 +16,7 @@ from greystep.schema.capture import Capture, Channel
 from h5py import h5ds
 from numpy.typing import NDArray
 
-from .chunks import encode_all, pack
+from .chunks import encode, pack
 from .objects import Identified, chunked, put_number, put_text, scalar, vector
 
 _MAX_CHUNK_BYTES = 8 * 1024 * 1024
@@ -56,7 +57,9 @@ def _data(group: Identified, capture: Capture) -> None:
     put_text(group, "axes", [at.SEGMENT, at.TIME])
     put_number(group, f"{at.SEGMENT}_indices", 0)
     put_number(group, f"{at.TIME}_indices", 1)
-    time = _vector(group, at.TIME, capture.times_s, "s", "time after the trigger")
+    times_s = np.ascontiguousarray(capture.times_s, "<f8")
+    stored = _packed_axis(times_s.tobytes()) if times_s.nbytes <= _MAX_CHUNK_BYTES else None
+    time = _vector(group, at.TIME, times_s, "s", "time after the trigger", stored)
     segment = _vector(group, at.SEGMENT, np.arange(capture.segments, dtype=np.int32), "1", "segment")
     h5ds.set_scale(time, at.TIME.encode())
     h5ds.set_scale(segment, at.SEGMENT.encode())
@@ -70,8 +73,16 @@ def _data(group: Identified, capture: Capture) -> None:
     _vector(group, at.TRIGGER, capture.trigger_s.astype(np.float64), "s", "trigger instant since the start")
 
 
-def _vector(group: Identified, name: str, values: NDArray[Any], unit: str, title: str) -> Identified:
-    made = vector(group, name, values)
+@lru_cache(maxsize=2)
+def _packed_axis(times_s: bytes) -> bytes:
+    """The stored form of a time axis: the same for most captures of a run."""
+    return encode(np.frombuffer(times_s, "<f8"))
+
+
+def _vector(
+    group: Identified, name: str, values: NDArray[Any], unit: str, title: str, stored: bytes | None = None
+) -> Identified:
+    made = vector(group, name, values, stored)
     put_text(made, "units", unit)
     put_text(made, "long_name", title)
     return made
@@ -83,8 +94,8 @@ def _codes(group: Identified, name: str, channel: Channel) -> Identified:
     width = max(1, min(samples, _MAX_CHUNK_BYTES // codes.dtype.itemsize))
     signal = chunked(group, name, codes.shape, codes.dtype, (1, width))
     places = [(row, start) for row in range(segments) for start in range(0, samples, width)]
-    for place, stored in zip(places, encode_all(_part(codes, place, width) for place in places), strict=True):
-        signal.write_direct_chunk(place, stored)
+    for place in places:  # threads gave nothing: the cores are wanted by the analysis, and the parts are small
+        signal.write_direct_chunk(place, encode(_part(codes, place, width)))
     put_text(signal, "units", channel.unit)
     put_text(signal, "long_name", _TITLES.get(name, name))
     if channel.code_min is not None and channel.code_max is not None:

@@ -54,13 +54,17 @@ def scalar(group: Identified, name: str, value: str | float) -> Identified:
     return made
 
 
-def vector(group: Identified, name: str, values: NDArray[Any]) -> Identified:
-    """A one-dimensional array in one chunk with a checksum, packed when that is worth while."""
+def vector(group: Identified, name: str, values: NDArray[Any], stored: bytes | None = None) -> Identified:
+    """A one-dimensional array in one chunk with a checksum, packed when that is worth while.
+
+    Args:
+        stored: `chunks.encode` of the values, where that is known already.
+    """
     little = np.ascontiguousarray(values, values.dtype.newbyteorder("<"))
     packed = len(little) >= _PACKED_ENTRIES
     made = chunked(group, name, little.shape, little.dtype, (max(len(little), 1),), shuffle=packed, deflate=packed)
     if packed:
-        made.write_direct_chunk((0,), encode(little))
+        made.write_direct_chunk((0,), encode(little) if stored is None else stored)
     elif len(little):
         made.write_direct_chunk((0,), seal(little.tobytes()))
     return made
