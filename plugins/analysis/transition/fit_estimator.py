@@ -71,6 +71,10 @@ def _figure(transit: Transit) -> Figure:
     rest = transit.rest
     if not rest.settled:
         return _none(transit, "the record has not come to rest: a formula would guess its end", "not_settled")
+    if undithered(transit.subject.quantum, rest.dither) > transit.observation.noise:
+        return _none(
+            transit, "the steps of the digitiser stand out from the noise: a chi-square would take them for it", "noisy"
+        )
     chosen, chance = choose(transit.observation, rest.start, rest.end, transit.middle.place, rough)
     if chosen is None:
         return _none(transit, f"no formula fits: the best chance of residuals as large is {chance:.2g}", "assumed_shape")
@@ -110,7 +114,7 @@ def _none(transit: Transit, reason: str, flag: str) -> Figure:
 
 def _quantisation(transit: Transit, chosen: Chosen, low: float, high: float) -> float:
     """What undithered steps of the digitiser do to the two instants, in samples: the error of a level there by the slope of the
-    formula, less as the fit goes over more codes (those within a tenth of the step at least)."""
+    formula, less as the fit goes over more codes (those within a fiftieth of the step at least)."""
     quantum, step = transit.subject.quantum, abs(transit.rest.step)
     left = undithered(quantum, transit.rest.dither) / step
     if left == 0:
@@ -119,7 +123,7 @@ def _quantisation(transit: Transit, chosen: Chosen, low: float, high: float) -> 
     for ratio in (low, high):
         near = 0.5 * min(0.04, ratio, 1 - ratio)
         slopes.append((chosen.crossing(ratio + near) - chosen.crossing(ratio - near)) / (2 * near))
-    return left * math.hypot(*slopes) / math.sqrt(max(1.0, 0.1 * step / quantum))
+    return left * math.hypot(*slopes) / math.sqrt(max(1.0, 0.02 * step / quantum))
 
 
 def _budget(transit: Transit, chosen: Chosen, low: float, high: float, value: float) -> list[Component]:

@@ -51,8 +51,8 @@ def explain_fit(p: TransitionParameters) -> str:
             "ramp, 2.563 T for the Gaussian.",
             "A formula is accepted where noise alone would leave residuals as large with at least 0.5 % (chi-square test); of "
             "those accepted the one with the best information criterion (BIC) is taken. Where none is accepted there is no "
-            "figure. Nor is there one for a record that has not come to rest, or where the sensor's own response is longer "
-            "than a tenth of the duration.",
+            "figure. Nor is there one for a record that has not come to rest, where the sensor's own response is longer than a "
+            "tenth of the duration, or where steps of the digitiser stand out from the noise.",
             "Uncertainty: scatter of the repeats (jackknife, Student t), spread of the formulas that are nearly as good, time "
             "base, sensor, quantisation, combined as the GUM says and expanded to 95 %. The shape is assumed, and each figure "
             "is flagged so.",
