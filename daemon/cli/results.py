@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from greystep.daemon.catalogue.entries import Filter
     from greystep.daemon.home import Home
 
+_APART = 3
+"""Rows a display and condition from which on it gets a table of its own."""
+
 
 @click.command(epilog="Example: greystep results --quantity transition_duration --format csv --output durations.csv")
 @click.argument("run", required=False, shell_complete=RUN)
@@ -117,7 +120,15 @@ def _table(home: Home, catalogue: Catalogue, where: Filter, drawn: bool, may_wid
     if not found and may_widen and where.scope:
         found = catalogue.results(replace(where, scope=""))  # some methods have figures of single captures only
     columns = ["display", "condition", "method", "quantity", "from", "to", "value", "flags"]
-    show([_row(m, titles, conditions) for m in found], columns, "table", empty="" if found else _nothing(catalogue, where))
+    rows = [_row(m, titles, conditions) for m in found]
+    groups = dict.fromkeys((r["display"], r["condition"]) for r in rows)
+    if on_terminal() and len(rows) >= _APART * len(groups) > 0:  # each under its own heading: the rest then fits the width
+        for i, group in enumerate(groups):
+            if i:
+                click.echo()
+            show([r for r in rows if (r["display"], r["condition"]) == group], columns, "table")
+        return
+    show(rows, columns, "table", empty="" if found else _nothing(catalogue, where))
 
 
 def _nothing(catalogue: Catalogue, where: Filter) -> str:

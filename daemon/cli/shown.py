@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from greystep.daemon.home import Home
 
 Rows = Sequence[Mapping[str, Any]]
+_LEAST_LAST = 14
+"""Letters that the last column of a table needs at least, such as the flags."""
 
 
 def format_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -109,18 +112,31 @@ def _plain(rows: Rows, columns: Sequence[str]) -> None:
 def _rich(rows: Rows, columns: Sequence[str], title: str) -> None:
     from rich.console import Console
 
-    Console().print(drawn_table(rows, columns, title))
+    console = Console()
+    console.print(drawn_table(rows, columns, title, console.width))
 
 
-def drawn_table(rows: Rows, columns: Sequence[str], title: str = "") -> Any:
-    """A table for a terminal: numbers to the right, long words folded so that it fits the width."""
+def drawn_table(rows: Rows, columns: Sequence[str], title: str = "", width: int = 0) -> Any:
+    """A table for a terminal: numbers to the right, long words folded so that it fits the width.
+
+    Args:
+        rows: values by column.
+        columns: in this order.
+        title: above it.
+        width: of the terminal; where all columns but the last fit into it, only the last one is folded. 0: not known.
+    """
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(title=title or None, title_justify="left", header_style="bold", box=None, pad_edge=False)
+    bold = "" if os.environ.get("NO_COLOR") else "bold"
+    table = Table(title=title or None, title_justify="left", header_style=bold, box=None, pad_edge=False)
+    wide = sum(2 + max(len(c), *(len(_cell(r.get(c))) for r in rows)) for c in columns[:-1])
+    whole = wide + _LEAST_LAST <= width
     for column in columns:
         numeric = all(isinstance(r.get(column), (int, float, type(None))) for r in rows)
-        table.add_column(column.replace("_", " "), justify="right" if numeric else "left", overflow="fold")
+        kept = whole and column != columns[-1]
+        justify = "right" if numeric else "left"
+        table.add_column(column.replace("_", " "), justify=justify, overflow="fold", no_wrap=kept)  # type: ignore[arg-type]
     for row in rows:
         table.add_row(*(escape(printable(_cell(row.get(c)))) for c in columns))
     return table

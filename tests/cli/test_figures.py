@@ -158,6 +158,17 @@ def test_on_a_terminal_the_matrix_and_the_light_stand_in_front_and_all_fits_the_
     assert all(len(line) <= columns for line in done.output.splitlines() if "▁" in line)
 
 
+def test_on_a_wide_terminal_each_condition_has_a_table_and_no_name_is_broken(measured: Home, monkeypatch: pytest.MonkeyPatch):
+    monkeypatch.setattr(shown, "on_terminal", lambda: True)
+    monkeypatch.setattr("greystep.daemon.cli.results.on_terminal", lambda: True)
+    monkeypatch.setenv("COLUMNS", "100")
+    monkeypatch.setenv("NO_COLOR", "1")
+    done = greystep(measured.root, "results", "--method", "duration-10-90")
+    assert done.exit_code == 0, done.output
+    assert done.output.count("condition:") == done.output.count("transition_duration_median") == 2
+    assert "\x1b" not in done.output
+
+
 def test_bars_rise_with_the_values():
     assert drawing.bars([0.0, 1.0, 2.0, 7.0]) == "▁▂▃█"
     assert drawing.bars([3.0, 3.0]) == "▁▁"
