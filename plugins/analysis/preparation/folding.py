@@ -99,7 +99,7 @@ def stacked(rows: Array, phases: Array, interval_s: float, frequency_hz: float, 
     sums, squares, counts = np.zeros(bins), np.zeros(bins), np.zeros(bins)
     aside, aside2 = np.zeros(bins), np.zeros(bins)
     for row, phase in zip(rows, phases, strict=True):
-        turns = float(phase) + frequency_hz * interval_s * np.arange(rows.shape[1])
+        turns = turns_along(float(phase), frequency_hz * interval_s, np.arange(rows.shape[1]))
         exact = (turns - np.floor(turns)) * bins
         place = np.minimum(exact.astype(np.intp), bins - 1)
         off = exact - place - 0.5
@@ -136,6 +136,16 @@ def is_smooth(waveform: Array) -> bool:
     return float(np.abs(gradient_of(waveform)).max()) < STEEP / 2
 
 
+def turns_along(phase: float, cycles: float, places: NDArray[np.intp]) -> Array:
+    """[sample] phase in turns at these samples.
+
+    Args:
+        phase: at sample 0.
+        cycles: a sample.
+    """
+    return np.asarray(phase + cycles * places, dtype=np.float64)
+
+
 def waveform_at(waveform: Array, turns: Array) -> Array:
     """[sample] waveform at phases in turns; point j of n stands for the phase (j + 1/2) / n. Cubic between the points
     (Catmull and Rom 1974), which follows a dip of a dozen points to a small part of its depth."""
@@ -165,7 +175,7 @@ def tuned(rows: Array, interval_s: float, frequency_hz: float, waveform: Array, 
     time_s = interval_s * (np.arange(rows.shape[1]) - (rows.shape[1] - 1) / 2)
     sums = []
     for row, phase in zip(rows, phases, strict=True):
-        turns = float(phase) + frequency_hz * interval_s * np.arange(rows.shape[1])
+        turns = turns_along(float(phase), frequency_hz * interval_s, np.arange(rows.shape[1]))
         rise = waveform_at(slope, turns)
         off = row - waveform_at(waveform, turns)
         weight = rise * rise

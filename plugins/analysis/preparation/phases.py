@@ -10,7 +10,7 @@ import numpy as np
 from greystep.schema.trace import Ripple
 from numpy.typing import NDArray
 
-from .folding import bins_of, circular_mean, gradient_of, is_smooth, match, waveform_at, wrapped
+from .folding import bins_of, circular_mean, gradient_of, is_smooth, match, turns_along, waveform_at, wrapped
 
 Array = NDArray[np.float64]
 
@@ -146,7 +146,7 @@ def _tuned(row: Array, held: Held, waveform: Array, phase: float, cycles: float)
     level, seen = held.level[use], row[use]
     best, least = phase, math.inf
     for _ in range(4):
-        turns = phase + cycles * use
+        turns = turns_along(phase, cycles, use)
         off = seen - level * waveform_at(waveform, turns)
         cost = float(off @ off)
         if cost >= least:

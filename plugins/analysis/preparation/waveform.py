@@ -17,7 +17,7 @@ import numpy as np
 from greystep.schema.trace import Ripple
 from numpy.typing import NDArray
 
-from .folding import STEEP, waveform_at
+from .folding import STEEP, turns_along, waveform_at
 from .phases import find_phases
 
 Array = NDArray[np.float64]
@@ -145,7 +145,7 @@ def remove_ripple(light: Array, ripple: Ripple, interval_s: float, way: str = "a
     wave, edge = np.empty(0), np.empty(0, dtype=np.bool_)
     for i, row in enumerate(light):
         if i == 0 or not phases.locked:
-            turns = float(phases.turns[i]) + float(phases.frequency_hz[i]) * interval_s * np.arange(light.shape[1])
+            turns = turns_along(float(phases.turns[i]), float(phases.frequency_hz[i]) * interval_s, np.arange(light.shape[1]))
             wave, edge = waveform_at(ripple.waveform, turns), waveform_at(edges, turns) > 0
         out[i], longest = divided(row, wave, edge, width)
         gap = max(gap, longest)

@@ -157,7 +157,7 @@ def _variance(nest: Nest, x: Array) -> Array:
     out = nest.variances[6]
     for term in nest.variances[5::-1]:
         out = out * x + term
-    return out
+    return np.asarray(out)
 
 
 def _finish(trace: Array, level: float, centre: int, half: int, cubic: float, noise: float, smear: Smear) -> Crossing | None:

@@ -180,7 +180,7 @@ def fit_windows(trace: Array, centre: int, widest: int, smear: Smear = SHARP) ->
     return Windows(nest, np.einsum("wij,jw->iw", nest.solve, moments).T)
 
 
-def powers(x: Array, terms: int = 4) -> Array:
+def powers(x: Array | float, terms: int = 4) -> Array:
     """[..., terms] of 1, x, x^2, ..."""
     return np.asarray(np.asarray(x, dtype=np.float64)[..., None] ** np.arange(terms))
 
