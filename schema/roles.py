@@ -195,6 +195,8 @@ class DigitiserLimits:
     ranges_v: Sequence[float] | None = None
     """Allowed full scales, ascending; None: any."""
     channels: int = 1
+    min_range_v: float | None = None
+    """Smallest full scale that it takes, where `ranges_v` does not say it."""
 
 
 class PatternSource(Instrument, Protocol):

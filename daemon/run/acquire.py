@@ -134,7 +134,8 @@ def _coarse(session: Session, level: int, hold_s: float = 0.0) -> tuple[float, f
             "no trigger while the range was sought", role="digitiser", todo="check the sync cable", retryable=True
         )
     values = (float(last.min()) * light.scale + light.offset, float(last.max()) * light.scale + light.offset)
-    return min(values), max(values)
+    half_step = abs(light.scale) / 2  # of 8 bits on the widest range it is more than the swing of a dark level
+    return min(values) - half_step, max(values) + half_step
 
 
 def _trouble(session: Session, taken: Taken) -> tuple[int, int]:

@@ -16,7 +16,8 @@ WIDER = 1.6
 _FLOOR = 0.02
 """The range is never narrower than this part of the widest that was seen, so that noise and dips don't clip."""
 _LEAST_V = 0.02
-"""Digitisers of 1 mV a division refuse less than 0.01 V, and the dark level of an OLED asks for less by chance."""
+"""Smallest range that is asked for where the digitiser does not say its own: one of 1 mV a division refuses less than 0.01 V,
+and the dark level of an OLED asks for less by chance."""
 
 
 @dataclass
@@ -45,6 +46,13 @@ class SeenLight:
         return max(s[1] for s in self.by_level.values()) - min(s[0] for s in self.by_level.values())
 
 
+def least_range_v(limits: DigitiserLimits) -> float:
+    """The smallest range that may be asked for."""
+    if limits.ranges_v:
+        return limits.ranges_v[0]
+    return _LEAST_V if limits.min_range_v is None else limits.min_range_v
+
+
 def range_for(span: tuple[float, float], widest_v: float, limits: DigitiserLimits, factor: float = 1.0) -> ChannelSetup:
     """A range that holds the span with headroom, from the digitiser's own steps where it has some.
 
@@ -55,7 +63,7 @@ def range_for(span: tuple[float, float], widest_v: float, limits: DigitiserLimit
         factor: wider by so much, after a clipped try.
     """
     low, high = span
-    need = max((high - low) * (1 + 2 * HEADROOM), widest_v * _FLOOR, _LEAST_V) * factor
+    need = max((high - low) * (1 + 2 * HEADROOM), widest_v * _FLOOR, least_range_v(limits)) * factor
     allowed = [r for r in (limits.ranges_v or ()) if r >= need]
     chosen = allowed[0] if allowed else (limits.ranges_v[-1] if limits.ranges_v else need)
     return ChannelSetup(range_v=float(chosen), offset_v=(low + high) / 2)

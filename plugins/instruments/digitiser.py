@@ -41,6 +41,7 @@ class ScpiDigitiser(ScpiInstrument):
             min_interval_s=self._limit(words.min_interval_s, "number"),
             ranges_v=words.ranges_v,
             channels=words.channels,
+            min_range_v=min(words.ranges_v) if words.ranges_v else self._limit(words.min_range_v, "number"),
         )
 
     def limits(self) -> DigitiserLimits:

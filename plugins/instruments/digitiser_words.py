@@ -57,6 +57,7 @@ class DigitiserWords(Words):
         "max_segments": (),
         "max_samples": (),
         "min_interval_s": (),
+        "min_range_v": (),
         "prepare": (),
         "channel": CHANNEL,
         "channel_off": ("channel",),
@@ -83,6 +84,8 @@ class DigitiserWords(Words):
     """Most samples a segment, or the query of it."""
     min_interval_s: Annotated[float, Field(gt=0)] | Asked | None = None
     """Shortest sample interval in s, or the query of it."""
+    min_range_v: Annotated[float, Field(gt=0)] | Asked | None = None
+    """Smallest full scale, peak to peak, in V, or the query of it; not needed with `ranges_v`."""
     prepare: Commands = ()
     """First of all."""
     channel: Commands

@@ -47,7 +47,7 @@ class SerialSensor:
         """What it can do."""
         sensor = self._sensor
         ranges = sorted(sensor.vref_v / gain for gain in sensor.gains)
-        return DigitiserLimits(1, sensor.samples, 1 / sensor.high_hz, ranges, sensor.channels)
+        return DigitiserLimits(1, sensor.samples, 1 / sensor.high_hz, ranges, sensor.channels, ranges[0])
 
     def settings(self) -> dict[str, Any]:
         """Address, gain, and the setup as confirmed."""

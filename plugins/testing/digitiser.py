@@ -72,6 +72,7 @@ def limits_make_sense(instrument: Any) -> str:
     expect(limits.max_segments >= 1 and limits.channels >= 1, f"{limits}")
     expect(limits.max_samples is None or limits.max_samples >= 1, f"max_samples = {limits.max_samples}")
     expect(limits.min_interval_s is None or limits.min_interval_s > 0, f"min_interval_s = {limits.min_interval_s}")
+    expect(limits.min_range_v is None or limits.min_range_v > 0, f"min_range_v = {limits.min_range_v}")
     ranges = list(limits.ranges_v or ())
     expect(ranges == sorted(ranges) and all(r > 0 for r in ranges), f"ranges_v = {ranges}")
     return f"{limits.channels} channels, {limits.max_segments} segments, {limits.max_samples} samples"
