@@ -13,6 +13,7 @@ from .numbers import quantity_text
 from .shown import chosen_home, format_option, show
 
 if TYPE_CHECKING:
+    from greystep.daemon.catalogue import Catalogue
     from greystep.daemon.compare import Place
 
 PLACE_COLUMNS = ["rank", "display", "condition", "value", "compared_with_the_first", "flags"]
@@ -67,13 +68,27 @@ def compare(
             all_runs=all_runs,
         )
     if form == "table":
-        show([place_row(p, quantity) for p in made.places], PLACE_COLUMNS, form)
+        with open_catalogue(home) as catalogue:
+            runs_of = _runs_in_words(catalogue) if all_runs else {}
+        rows = [place_row(p, quantity) | {"run": runs_of.get(p.standing.run, "")} for p in made.places]
+        show(rows, [*PLACE_COLUMNS[:3], "run", *PLACE_COLUMNS[3:]] if all_runs else PLACE_COLUMNS, form)
         click.echo(made.rule)
     else:
         show(made.rows(), list(made.rows()[0]), form)
     for text in made.mixed:
         click.echo(f"mixed: {text}", err=True)
     return FLAGGED if any(p.standing.flags for p in made.places) else DONE
+
+
+def _runs_in_words(catalogue: Catalogue) -> dict[str, str]:
+    """Firmware, hardware revision and day of each run: what differs between two runs of one display."""
+    out = {}
+    for r in catalogue.runs():
+        dut = r["dut_record"]
+        parts = [f"firmware {dut['firmware']}" if dut.get("firmware") else ""]
+        parts += [f"hardware {dut['hardware_revision']}" if dut.get("hardware_revision") else "", r["started_utc"][:10]]
+        out[r["run"]] = ", ".join(p for p in parts if p)
+    return out
 
 
 def place_row(place: Place, quantity: str) -> dict[str, Any]:

@@ -121,6 +121,8 @@ def _table(home: Home, catalogue: Catalogue, where: Filter, drawn: bool, may_wid
         found = catalogue.results(replace(where, scope=""))  # some methods have figures of single captures only
     columns = ["display", "condition", "method", "quantity", "from", "to", "value", "flags"]
     rows = [_row(m, titles, conditions) for m in found]
+    if len({m.run for m in found}) > len({m.dut for m in found}):  # several runs of a display: say which is which
+        columns.insert(1, "run")
     groups = dict.fromkeys((r["display"], r["condition"]) for r in rows)
     if on_terminal() and len(rows) >= _APART * len(groups) > 0:  # each under its own heading: the rest then fits the width
         for i, group in enumerate(groups):
@@ -155,6 +157,7 @@ def _row(m: Any, titles: dict[str, str], conditions: dict[str, str]) -> dict[str
     f = m.figure
     return {
         "display": titles.get(m.dut, m.dut),
+        "run": m.run,
         "condition": conditions.get(m.condition, m.condition),
         "method": m.method,
         "quantity": f.quantity,

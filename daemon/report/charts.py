@@ -242,6 +242,22 @@ def zone_plot(limits: Sequence[Row], found: Sequence[Row]) -> Spec:
     )
 
 
+def history(rows: Sequence[Row], title: str, revisions: Sequence[str]) -> Spec:
+    """A figure over the revisions of a display: `revision`, `value`, `low`, `high`, `condition`, `text`."""
+    import altair as alt
+
+    colour, shape = _series("condition", [r["condition"] for r in rows])
+    base = alt.Chart(alt.NamedData(name="rows"))
+    x = alt.X("revision:N", title=None, sort=list(revisions), axis=alt.Axis(labelAngle=0))
+    y = alt.Y("value:Q", title=title, scale=alt.Scale(zero=True))
+    line = base.mark_line(strokeWidth=1.2, strokeDash=[3, 3]).encode(x=x, y=y, color=colour)
+    bars = base.mark_rule(strokeWidth=3, opacity=0.5).encode(x=x, y="low:Q", y2="high:Q", color=colour)
+    tip = ["revision:N", "condition:N", "text:N"]
+    points = base.mark_point(size=80, opacity=1).encode(x=x, y=y, color=colour, shape=shape, tooltip=tip)
+    spec = alt.layer(line, bars, points).properties(height=260)
+    return _made(spec, f"{title} over the runs of the display, each with its interval of 95 % coverage.", rows=rows)
+
+
 def ranking_chart(rows: Sequence[Row], title: str) -> Spec:
     """Displays with their intervals: `display`, `value`, `low`, `high`, `rank`."""
     import altair as alt

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import Any
 
 from greystep.daemon.catalogue.entries import Filter
@@ -10,6 +12,8 @@ from greystep.daemon.compare import judge
 from greystep.daemon.compare.words import difference_in_words
 from greystep.schema.quantities import QUANTITIES
 
+from . import charts
+from .charted import Charted
 from .evidence import Sources
 from .rounding import figure_text
 from .transitions import DURATION
@@ -23,12 +27,15 @@ def display_page(sources: Sources, dut: str) -> dict[str, Any]:
     revisions = {r["run"]: _revision(r["dut_record"]) for r in runs}
     started = {r["run"]: r["started_utc"][:10] for r in runs}
     histories = []
+    drawn: Charted | None = None
     for quantity in SHOWN:
         found = _standings(sources, dut, quantity)
         by_condition: dict[str, list[Standing]] = {}
         for s in sorted(found, key=lambda s: s.run):
             by_condition.setdefault(s.condition, []).append(s)
         groups = sorted(by_condition.values(), key=lambda g: g[0].condition_title)
+        if quantity == SHOWN[0] and len(runs) > 1:
+            drawn = _drawn(groups, revisions, started)
         histories += [_history(quantity, g, revisions, started) for g in groups]
     return {
         "title": runs[0]["title"] if runs else dut,
@@ -42,9 +49,38 @@ def display_page(sources: Sources, dut: str) -> dict[str, Any]:
             for r in runs
         ],
         "histories": histories,
+        "chart": drawn,
         "several": len(runs) > 1,
         "house": sources.house_method.definition if sources.house_method else None,
     }
+
+
+def _drawn(groups: Sequence[Sequence[Standing]], revisions: dict[str, str], started: dict[str, str]) -> Charted | None:
+    """The mean duration over all runs, oldest first."""
+    q = QUANTITIES[SHOWN[0]]
+    k = q.display_factor
+    names = {run: f"{revisions[run]}, {started[run]}" for run in sorted(revisions)}
+    twice = {n for n in names.values() if list(names.values()).count(n) > 1}
+    names = {run: f"{name}, {run[-4:]}" if name in twice else name for run, name in names.items()}
+    rows = []
+    for s in (s for group in groups for s in group):
+        if not math.isfinite(s.value):
+            continue
+        wide = s.expanded_uncertainty if math.isfinite(s.expanded_uncertainty) else 0.0
+        rows.append(
+            {
+                "revision": names[s.run],
+                "value": s.value * k,
+                "low": (s.value - wide) * k,
+                "high": (s.value + wide) * k,
+                "condition": s.condition_title,
+                "text": figure_text(SHOWN[0], s.value, s.expanded_uncertainty, s.unit, s.bound),
+            }
+        )
+    if not rows:
+        return None
+    spec = charts.history(rows, f"{q.title}, {q.display_unit or q.unit}", list(names.values()))
+    return Charted("history", spec, f"{q.title} with 95 % interval, oldest run first.")
 
 
 def _standings(sources: Sources, dut: str, quantity: str) -> list[Standing]:

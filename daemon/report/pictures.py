@@ -10,10 +10,11 @@ from greystep.schema.errors import GreystepError
 
 from . import charts
 from .charted import Charted
+from .decimate import thinned
 from .drawn_subjects import LIMITS, Seen, choices_of, rows_of, seen_curves, series_of
 from .evidence import GroupEvidence, RunEvidence, Sources, Stated
 
-_MOST_SERIES: Final = 200
+_MOST_SERIES: Final = 400
 
 
 def make_pictures(sources: Sources, run: RunEvidence) -> list[Charted]:
@@ -87,12 +88,12 @@ def _series(sources: Sources, run: RunEvidence) -> list[Charted]:
                 continue
             channel = next(iter(read.channels.values()))
             unit = channel.unit
-            every = max(1, read.samples // _MOST_SERIES)
             values, times = channel.values(), np.asarray(read.times_s)
             for k in range(read.segments):
+                x, y = thinned(times, values[k], _MOST_SERIES)
                 rows += [
                     {"x": _short(t / 60), "y": _short(v), "series": group.title, "i": i}
-                    for i, (t, v) in enumerate(zip(times[::every].tolist(), values[k][::every].tolist(), strict=True))
+                    for i, (t, v) in enumerate(zip(x.tolist(), y.tolist(), strict=True))
                 ]
     if not rows:
         return []

@@ -58,7 +58,7 @@ def chart_config(theme: str = "light", type_scale: float = 1.0) -> dict[str, Any
         "title": {"color": ink, "fontSize": 14 * type_scale, "anchor": "start", "fontWeight": 600},
         "text": {"color": ink, "fontSize": small},
         "rule": {"color": quiet},
-        "style": {"reference": {"stroke": quiet}},
+        "style": {"reference": {"color": quiet}},
         "line": {"color": SERIES[theme][0], "strokeWidth": 1.8},
         "point": {"color": SERIES[theme][0], "filled": True, "size": 50},
         "area": {"color": SERIES[theme][0]},

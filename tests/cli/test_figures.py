@@ -15,6 +15,9 @@ from greystep.daemon.catalogue.entries import Filter
 from greystep.daemon.cli import drawing, shown
 from greystep.daemon.cli.numbers import quantity_text
 from greystep.daemon.home import Home
+from greystep.schema.dut import DUT
+
+from tests.report.homes import make_home
 
 from ..recompute.laboratory import group_captures
 from .bench import greystep, one_line, process
@@ -273,3 +276,17 @@ def test_methods_are_explained_and_a_broken_one_is_named(home: Home):
     assert "fingerprint" in shown_.output
     unknown = greystep(home.root, "methods", "show", "mien")
     assert unknown.exit_code == 2
+
+
+def test_before_and_after_a_firmware_change_each_line_says_its_run(tmp_path: Path):
+    displays = [
+        (DUT(maker="Invented", model="Heron", panel="LCD", firmware=f), tau) for f, tau in (("1.0", 2e-3), ("2.0", 1e-3))
+    ]
+    home, runs = make_home(tmp_path, displays, levels=(0, 255), methods=["duration-10-90"])
+    done = greystep(home.root, "compare", "--all-runs", "--method", "duration-10-90")
+    first, second = done.output.splitlines()[1:3]
+    assert "firmware 2.0, 2026-01-02" in first
+    assert "firmware 1.0, 2026-01-02" in second
+    assert "2.00 times as long" in second or "slower" in second
+    listed = greystep(home.root, "results", "--quantity", "transition_duration_mean", "--method", "duration-10-90")
+    assert all(run in listed.output for run in runs)

@@ -187,6 +187,14 @@ def test_pages_pass_the_accessibility_rules_of_axe(tab, reported, scheme):
             assert found == [], page
 
 
+def test_paper_is_white_on_a_dark_screen_too(run_page):
+    with emulated(run_page, prefers_color_scheme="dark"):
+        run_page.call("Emulation.setEmulatedMedia", media="print", features=[{"name": "prefers-color-scheme", "value": "dark"}])
+        ground = run_page.run("getComputedStyle(document.body).backgroundColor")
+        run_page.call("Emulation.setEmulatedMedia", media="", features=[])
+    assert ground == "rgb(255, 255, 255)"
+
+
 def test_pages_print(run_page):
     printed = run_page.call("Page.printToPDF", printBackground=True)
     assert len(printed["data"]) > 50_000

@@ -185,8 +185,9 @@ def test_before_and_after_a_firmware_change_is_told_apart(tmp_path):
     (path,) = (home.reports / "displays").iterdir()
     page = path.read_text(encoding="utf-8")
     assert "Before and after" in page
+    assert 'data-chart="history"' in page
     assert all(f"firmware {v}" in page for v in ("1.0", "1.1", "2.0"))
-    changes = re.findall(r"<td>([^<]*(?:no difference shown|a real difference))</td>", page)
+    changes = re.findall(r'<td class="words">([^<]*(?:no difference shown|a real difference))</td>', page)
     means = changes[:2]
     assert means[0].endswith("no difference shown")
     assert "faster" in means[1]
