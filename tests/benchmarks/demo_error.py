@@ -1,6 +1,6 @@
 """Worst and mean error of a demo's transition durations against the simulator's truth.
 
-python -m tests.benchmarks.demo_error HOME     (HOME: made by `greystep demo --home HOME`)
+python -m tests.benchmarks.demo_error HOME...     (each made by `greystep demo --home HOME`; several are pooled)
 """
 
 from __future__ import annotations
@@ -73,18 +73,19 @@ def _set(bench: VirtualBench, rate_hz: float, overdrive: str | None) -> None:
 
 def main() -> None:
     """Print the table."""
-    home = Home(Path(sys.argv[1]))
-    print(f"{'method':18} {'display':14} {'n':>3} {'mean |error|':>13} {'worst':>9}  {'within U95':>10}")
+    homes = [Home(Path(name)) for name in sys.argv[1:]]
+    print(f"{'method':18} {'display':14} {'n':>3} {'mean |error|':>13} {'worst':>9}  {'within U95':>16}")
     with VirtualBench(panel=DISPLAYS[0].panel, speed="max") as bench:
         for method, truth in METHODS.items():
-            errors = errors_of(home, bench, DISPLAYS, method, truth)
+            errors = [e for home in homes for e in errors_of(home, bench, DISPLAYS, method, truth)]
             for name in [*dict.fromkeys(e.display for e in errors), "all"]:
                 part = [e for e in errors if name in ("all", e.display)]
                 worst = max(part, key=lambda e: abs(e.relative))
                 mean = sum(abs(e.relative) for e in part) / len(part)
                 inside = sum(abs(e.value_s - e.truth_s) <= e.expanded_s for e in part)
                 print(
-                    f"{method:18} {name:14} {len(part):3} {mean:12.3%} {worst.relative:9.3%}  {inside:4}/{len(part)}",
+                    f"{method:18} {name:14} {len(part):3} {mean:12.3%} {worst.relative:9.3%}  "
+                    f"{inside:4}/{len(part)} ({inside / len(part):.1%})",
                     worst.levels,
                 )
 
