@@ -149,6 +149,16 @@ def _data_loc(loc: Loc, data: Any) -> Loc:
     return tuple(out)
 
 
+_KINDS = {
+    "tuple_type": "a list",
+    "list_type": "a list",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "string_type": "a text",
+}
+"""What TOML calls what the model's language calls otherwise."""
+
+
 def _words(error: Any) -> str:
     kind, message = error["type"], str(error["msg"])
     if kind == "extra_forbidden":
@@ -156,7 +166,7 @@ def _words(error: Any) -> str:
     if kind == "missing":
         return "missing"
     message = re.sub(r"^(Value error|Assertion failed), ", "", message)
-    message = message[:1].lower() + message[1:]
+    message = f"should be {_KINDS[kind]}" if kind in _KINDS else message[:1].lower() + message[1:]
     given = error.get("input")
     if isinstance(given, (str, int, float, bool)) and kind != "value_error":
         message += f", not {str(given)[:60]!r}"
