@@ -144,6 +144,7 @@ class Home:
         told = self.root / f".{name}.holder"
         try:
             with suppress(OSError):  # it only explains; a full disk must not keep anybody from going on
+                told.touch(mode=0o600)
                 told.write_text(f"{os.getpid()} {holder}\n", encoding="utf-8")
             yield
         finally:
