@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import h5py
 import numpy as np
@@ -19,7 +19,9 @@ from greystep.schema.errors import ArchiveError
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from .chunks import decode
+from .chunks import decode, decode_into, ends, inflate
+
+_CHAIN: Final = [h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_FLETCHER32]
 
 
 def read(path: Path, relative: str = "", channels: Collection[str] | None = None) -> Capture:
@@ -62,8 +64,8 @@ def _capture(file: Any, shown: str, wanted: Collection[str] | None) -> Capture:
     segments, samples = channels[names[0]].codes.shape
     if any(c.codes.shape != (segments, samples) for c in channels.values()):
         raise ArchiveError("channels of different shapes", where=shown)
-    time = _vector(file, at.TIME, samples, np.float64, shown)
     even = meta.kind in ("step", "steady") and samples > 1
+    time = _ends_of_time(file, samples, shown) if even else _vector(file, at.TIME, samples, np.float64, shown)
     interval = float((time[-1] - time[0]) / (samples - 1)) if samples > 1 else 1.0
     return Capture(
         meta=meta,
@@ -166,17 +168,19 @@ def _channel(file: Any, name: str, shown: str) -> Channel:
     )
 
 
+def _own_chunks(made: Any) -> tuple[int, ...] | None:
+    """Shape of the chunks of a data set with our own filter chain; None for any other."""
+    how = made.get_create_plist()
+    if how.get_layout() != h5py.h5d.CHUNKED or [how.get_filter(i)[0] for i in range(how.get_nfilters())] != _CHAIN:
+        return None
+    return tuple(how.get_chunk())
+
+
 def _codes(signal: Any, shown: str) -> NDArray[Any]:
     """Chunks of our own filter chain are decoded here (three times as fast); anything else is left to HDF5."""
     segments, samples = signal.shape
-    how, dtype = signal.get_create_plist(), signal.dtype
-    chain = [how.get_filter(i)[0] for i in range(how.get_nfilters())]
-    chunks = how.get_chunk() if how.get_layout() == h5py.h5d.CHUNKED else None
-    if (
-        chain != [h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_FLETCHER32]
-        or chunks is None
-        or chunks[0] != 1
-    ):
+    dtype, chunks = signal.dtype, _own_chunks(signal)
+    if chunks is None or chunks[0] != 1:
         return _read(signal)
     width = chunks[1]
     out = np.empty((segments, samples), dtype)
@@ -185,8 +189,11 @@ def _codes(signal: Any, shown: str) -> NDArray[Any]:
             mask, stored = signal.read_direct_chunk((row, start))
             if mask:
                 return _read(signal)
-            part = decode(stored, dtype, (width,), where=f"{shown}, segment {row}")
-            out[row, start : start + width] = part[: samples - start]
+            where = f"{shown}, segment {row}"
+            if start + width <= samples:
+                decode_into(stored, out[row, start : start + width], where=where)
+            else:
+                out[row, start:] = decode(stored, dtype, (width,), where=where)[: samples - start]
     return out
 
 
@@ -195,6 +202,17 @@ def _vector(file: Any, name: str, length: int, dtype: Any, shown: str) -> NDArra
     if made.shape[0] != length:
         raise ArchiveError(f"{name} has {made.shape[0]} entries, {length} expected", where=shown)
     return np.asarray(_read(made), dtype=dtype)
+
+
+def _ends_of_time(file: Any, samples: int, shown: str) -> NDArray[np.float64]:
+    """First and last entry of an even time axis: the rest need not be put together."""
+    made = _dataset(file, f"{at.DATA}/{at.TIME}", shown, 1)
+    if made.shape[0] == samples and made.dtype.str == "<f8" and _own_chunks(made) == (samples,):
+        mask, stored = made.read_direct_chunk((0,))
+        if not mask:
+            return np.array(ends(inflate(stored, 8 * samples, where=f"{shown}, {at.TIME}"), made.dtype))
+    time: NDArray[np.float64] = _vector(file, at.TIME, samples, np.float64, shown)
+    return time[[0, -1]]
 
 
 def _text(file: Any, name: str, shown: str) -> str:
