@@ -22,6 +22,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.benchmarks.speed import (
+    acquisition_rows,
     analysis_rows,
     archive_rows,
     catalogue_rows,
@@ -47,6 +48,7 @@ def main() -> int:
         many = scene.build(root / "many", 12_500, 2 if arguments.quick else 6)
         parts: dict[str, Callable[[], list[Row]]] = {
             "wire": wire_rows.rows,
+            "acquisition": lambda: acquisition_rows.rows(root),
             "archive": lambda: archive_rows.rows(small, root),
             "analysis": lambda: analysis_rows.rows(small, root),
             "parallel": lambda: analysis_rows.parallel_rows(many, root),

@@ -18,11 +18,11 @@ SIZE = 8 << 20
 
 
 class Server:
-    """Answers each line with one block of random bytes."""
+    """Answers each line with one block: of random bytes when none are given."""
 
-    def __init__(self) -> None:
-        data = np.random.default_rng(0).integers(0, 256, SIZE, np.uint8).tobytes()
-        self.reply = f"#{len(str(SIZE))}{SIZE}".encode() + data + b"\n"
+    def __init__(self, data: bytes = b"") -> None:
+        data = data or np.random.default_rng(0).integers(0, 256, SIZE, np.uint8).tobytes()
+        self.reply = f"#{len(str(len(data)))}{len(data)}".encode() + data + b"\n"
         self.listener = socket.create_server(("127.0.0.1", 0))
         self.port = self.listener.getsockname()[1]
         threading.Thread(target=self._accept, daemon=True).start()
