@@ -9,7 +9,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 from greystep.plugins.analysis.matrix.combination import weighted_budget
-from greystep.plugins.analysis.matrix.summary import best, matrix_figures, mean, median, worst
+from greystep.plugins.analysis.matrix.summary import best, matrix_figures, mean, mean_excursion, median, worst
 from greystep.plugins.analysis.transition.parameters import TransitionParameters
 from greystep.schema.figure import Component, Figure
 from greystep.schema.uncertainty import combine
@@ -146,3 +146,19 @@ def test_unsettled_decisive_transition_bounds_the_rate_from_above() -> None:
     p = TransitionParameters(matrix=("supported_refresh_rate",))
     (rate,) = matrix_figures(figures, edges.context(), p)
     assert (rate.value, rate.bound) == (pytest.approx(20.0), "<=")
+
+
+def test_mean_overshoot_takes_what_noise_hides_as_half_of_its_bound() -> None:
+    """2 of 0.10 and 2 of "at most 0.02": between 0.05 and 0.06, all hidden ones to the same side."""
+    told = [Figure("overshoot", 0.10, "1", 0, 255, (Component("scatter", 1e-3, 9, "A"),), repeats=10)] * 2
+    hidden = [Figure("overshoot", 0.02, "1", 255, 0, bound="<=", reason="none stands out", repeats=10)] * 2
+    f = mean_excursion("overshoot_mean", [*told, *hidden])
+    assert f.bound == ""
+    assert f.value == pytest.approx(0.055)
+    assert combine(f.budget).u == pytest.approx(math.hypot(0.005 / math.sqrt(3), 1e-3 / math.sqrt(2) / 2))
+    assert not any(c.shared for c in f.budget)
+    assert "2 of 4" in f.reason
+    only = mean_excursion("overshoot_mean", hidden)
+    assert (only.bound, only.value) == ("<=", pytest.approx(0.02))
+    clipped = replace(told[0], bound=">=", budget=())
+    assert not mean_excursion("overshoot_mean", [*told, clipped, *hidden]).measurable

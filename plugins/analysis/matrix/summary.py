@@ -7,11 +7,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any, Protocol
 
-from greystep.schema.figure import Bound, Figure, flags_of
+from greystep.schema.figure import Bound, Component, Figure, flags_of
 from greystep.schema.trace import Context
 
 from .combination import weighted_budget
 from .keep_up import supported_refresh_rate, within_refresh
+
+HIDDEN = "hidden excursions"
+"""Name of the cause that excursions below the noise share within a matrix."""
 
 
 class Wanted(Protocol):
@@ -43,7 +46,7 @@ def matrix_figures(figures: Sequence[Figure], context: Context, wanted: Wanted) 
         "transition_duration_rising": ("s", [f for f in durations if _rising(f)], mean),
         "transition_duration_falling": ("s", [f for f in durations if not _rising(f)], mean),
         "transition_duration_darkest": ("s", [f for f in durations if f.from_level in dark or f.to_level in dark], mean),
-        "overshoot_mean": ("1", overshoots, mean),
+        "overshoot_mean": ("1", overshoots, mean_excursion),
         "overshoot_worst": ("1", overshoots, worst),
         "completion_mean": ("1", completions, mean),
         "within_refresh": ("1", durations, lambda n, f: within_refresh(n, f, context.condition.refresh_rate_hz)),
@@ -70,6 +73,28 @@ def mean(name: str, figures: Sequence[Figure]) -> Figure:
     weights = [1 / len(usable)] * len(usable)
     value = math.fsum(f.value for f in usable) / len(usable)
     return _of_parts(name, value, figures, usable, weighted_budget(usable, weights))
+
+
+def mean_excursion(name: str, figures: Sequence[Figure]) -> Figure:
+    """Mean of figures that are never below 0, so that "at most X" among them says: X/2, and as far off as that at most.
+
+    All of them may be off to the same side. Where there is nothing but bounds, or one from below, the mean is bounded as well.
+    """
+    bounded = [f for f in figures if f.measurable and f.bound == "<="]
+    told = [f for f in figures if f.measurable and f.bound == ""]
+    if not bounded or not told or any(f.bound == ">=" for f in figures):
+        return mean(name, figures)
+
+    def halved(f: Figure) -> Figure:
+        half = f.value / 2
+        cause = Component("excursions that are hidden by noise", half / math.sqrt(3), shared=HIDDEN, distribution="rectangular")
+        return replace(f, value=half, bound="", budget=(cause,))
+
+    figure = mean(name, [halved(f) if f.bound == "<=" else f for f in figures])
+    seen = f"{len(bounded)} of {len(bounded) + len(told)} are known only as a bound and count half of it"
+    # Nothing that another matrix shares: a difference to it must not cancel this.
+    budget = tuple(replace(c, shared="") if c.shared == HIDDEN else c for c in figure.budget)
+    return replace(figure, budget=budget, reason="; ".join(r for r in (figure.reason, seen) if r))
 
 
 def median(name: str, figures: Sequence[Figure]) -> Figure:

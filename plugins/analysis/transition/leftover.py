@@ -58,10 +58,11 @@ def _phase(observation: Observation, rest: Rest, ripple: Ripple) -> float:
         return 0.0
     cycles = ripple.frequency_hz * observation.interval_s
     drift = ripple.u_frequency_hz / ripple.frequency_hz * observation.samples / 2
-    slope = gradient_of(ripple.waveform) * len(ripple.waveform) * cycles
+    along = len(ripple.waveform) * cycles
     if not is_smooth(ripple.waveform):
-        change = np.abs(slope)
+        change = np.abs(np.diff(ripple.waveform)) * along
         return float(change[change < STEEP].max(initial=0.0)) * math.hypot(1 / math.sqrt(12), drift)
+    slope = gradient_of(ripple.waveform) * along
     # Half of the record counts: the brighter one.
     power = float(np.mean(slope * slope)) * observation.samples / 2
     level = max(abs(rest.start), abs(rest.end))
