@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Collection, Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from hashlib import file_digest, sha256
 from pathlib import Path
 
@@ -16,6 +16,17 @@ from greystep.schema.layout import HEADER_BYTES, SUFFIX
 from . import header as header_block
 from . import sums
 from .durable import TEMPORARY_PREFIX, make_folders, storage_error, write_once
+
+
+@dataclass(frozen=True)
+class Packed:
+    """A capture as it will lie on disk."""
+
+    meta: CaptureMeta
+    block: bytes
+    """The header block."""
+    body: bytes
+    """The HDF5 image."""
 
 
 class Archive:
@@ -51,12 +62,19 @@ class Archive:
             ArchiveError: another capture of this name exists already, or the disk failed. Writing the same one again is
                 no error: a try that failed late is repeated.
         """
+        return self.store(self.pack(capture))
+
+    def pack(self, capture: Capture) -> Packed:
+        """The bytes of a capture's file, made in memory; nothing is written. Raises ArchiveError when it can't be one."""
         from . import image  # h5py is loaded with the first capture, not with the command line
 
-        meta = capture.meta
-        folder = self.run_folder(meta.dut.id, meta.run)
         body = image.build(capture)
-        block = header_block.pack(capture, sha256(body).hexdigest())
+        return Packed(capture.meta, header_block.pack(capture, sha256(body).hexdigest()), body)
+
+    def store(self, packed: Packed) -> CaptureHeader:
+        """Make a packed capture durable. Raises as `write` does; may be repeated after an error."""
+        meta, block, body = packed.meta, packed.block, packed.body
+        folder = self.run_folder(meta.dut.id, meta.run)
         path = folder / f"{meta.key}{SUFFIX}"
         digest = write_once(path, (block, body), self._fail)
         try:
