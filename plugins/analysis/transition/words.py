@@ -49,13 +49,14 @@ def explain_fit(p: TransitionParameters) -> str:
             f"and H, and the shape e free. e(t) is one of: {'; '.join(_FORMULAS)}. t1 and t2 are the first times at which "
             "the fitted edge passes y1 and y2: t2 - t1 = ln 9 T = 2.197 T for the exponential from 10 to 90 %, 0.8 T for the "
             "ramp, 2.563 T for the Gaussian.",
-            "A formula is accepted where noise alone would leave residuals as large with at least 0.5 % (chi-square test); of "
+            "A formula is accepted where noise alone would leave residuals as large with at least 5 % (chi-square test); of "
             "those accepted the one with the best information criterion (BIC) is taken. Where none is accepted there is no "
             "figure. Nor is there one for a record that has not come to rest, where the sensor's own response is longer than a "
-            "tenth of the duration, or where steps of the digitiser stand out from the noise.",
-            "Uncertainty: scatter of the repeats (jackknife, Student t), spread of the formulas that are nearly as good, time "
-            "base, sensor, quantisation, combined as the GUM says and expanded to 95 %. The shape is assumed, and each figure "
-            "is flagged so.",
+            "tenth of the duration, where steps of the digitiser stand out from the noise, or where the formula lies more than "
+            "two standard uncertainties from the crossings of the trace itself (those of the default).",
+            "Uncertainty: scatter of the repeats (jackknife, Student t), spread of the formulas that are nearly as good, "
+            "distance to the crossings, time base, sensor, quantisation, combined as the GUM says and expanded to 95 %. The "
+            "shape is assumed, and each figure is flagged so.",
         ]
     )
 
