@@ -34,6 +34,8 @@ def picture(
 
     sized = copy.deepcopy(spec)
     sized["width"] = width
+    if isinstance(sized.get("height"), (int, float)):  # larger type needs more room, or titles and names are cut
+        sized["height"] = round(sized["height"] * max(1.0, type_scale))
     config = chart_config(theme, type_scale)
     if form == "svg":
         return str(vl_convert.vegalite_to_svg(sized, config=config)).encode()

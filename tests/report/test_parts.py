@@ -99,3 +99,16 @@ def test_zones_are_told_in_words():
 def test_names_in_backticks_become_code_and_markup_stays_text():
     assert str(worded("as `a<b>` and <i>")) == "as <code>a&lt;b&gt;</code> and &lt;i&gt;"
     assert str(worded("one ` alone")) == "one ` alone"
+
+
+def test_larger_type_in_a_picture_gets_more_height():
+    import re
+
+    from greystep.daemon.report import charts
+    from greystep.daemon.report.exported import picture
+
+    rows = [{"share": 50.0, "ms": 4.0, "condition": "60 Hz", "step": "0 to 255"}]
+    spec = charts.duration_distribution(rows)
+    heights = [int(re.search(r'height="(\d+)', picture(spec, type_scale=scale).decode()).group(1)) for scale in (1.0, 1.6)]
+    assert heights[1] >= 1.5 * heights[0]
+    assert "60 Hz" in picture(spec).decode()
