@@ -247,7 +247,7 @@ def _show_difference(made: Difference) -> None:
     ]
     columns = ["display", "condition", "quantity", "old", "new", "change", "real", "rank", "why"]
     show(rows, columns, "table", empty="no display has figures under both fingerprints")
-    moved = [
+    moved: list[dict[str, Any]] = [
         {
             "display": d.title,
             "condition": d.condition_title,
