@@ -59,9 +59,17 @@ def interval_text(value: float, uncertainty: float, unit: str = "", bound: str =
 def figure_text(name: str, value: float, uncertainty: float, unit: str = "", bound: str = "") -> str:
     """A figure of a quantity in SI as it is shown: scaled, rounded, with its unit."""
     if name == "ieee1789_zone" and value in ZONES:
-        return {"": "", "<=": "at most ", ">=": "at least "}[bound] + ZONES[int(value)]
+        return _zone_text(int(value), bound)
     q = quantity_of(name, unit)
     return interval_text(value * q.display_factor, uncertainty * q.display_factor, shown_unit(q), bound)
+
+
+def _zone_text(zone: int, bound: str) -> str:
+    """A zone in words; a bound at the end of the scale says all or nothing."""
+    if (zone, bound) in ((min(ZONES), ">="), (max(ZONES), "<=")):
+        return "not decided"
+    exact = bound == "" or (zone, bound) in ((min(ZONES), "<="), (max(ZONES), ">="))
+    return ZONES[zone] if exact else ("at most " if bound == "<=" else "at least ") + ZONES[zone]
 
 
 def compact(value: float, digits: int = 3) -> str:

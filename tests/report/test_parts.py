@@ -94,6 +94,8 @@ def test_a_ramp_needs_its_corners_only():
 def test_zones_are_told_in_words():
     assert figure_text("ieee1789_zone", 1.0, math.nan, "1") == "low risk"
     assert figure_text("ieee1789_zone", 1.0, math.nan, "1", ">=") == "at least low risk"
+    assert figure_text("ieee1789_zone", 0.0, math.nan, "1", ">=") == "not decided"
+    assert figure_text("ieee1789_zone", 0.0, math.nan, "1", "<=") == "no observable effect"
 
 
 def test_names_in_backticks_become_code_and_markup_stays_text():
