@@ -5,7 +5,9 @@ Fair: float64 once per trace, numpy's own convolution, no needless copies; no un
 
 from __future__ import annotations
 
+import hashlib
 import math
+import os
 from pathlib import Path
 
 import h5py
@@ -27,6 +29,35 @@ def write(capture: Capture, path: Path) -> None:
         file["from_level"], file["to_level"] = capture.from_level, capture.to_level
         for i in range(26):
             file.attrs[f"note_{i}"] = f"value {i}"
+
+
+def write_checked(capture: Capture, path: Path) -> None:
+    """The same file at gzip level 1 with what our archive promises: chunk checksums, a SHA-256, fsync, a rename."""
+    light = capture.channels["light"]
+    temporary = path.with_suffix(".part")
+    with h5py.File(temporary, "w") as file:
+        data = file.create_dataset(
+            "light",
+            data=light.codes,
+            chunks=(1, light.codes.shape[1]),
+            compression="gzip",
+            compression_opts=1,
+            shuffle=True,
+            fletcher32=True,
+        )
+        data.attrs.update(scale=light.scale, offset=light.offset, start=capture.start_s, interval=capture.interval_s)
+        file["from_level"], file["to_level"] = capture.from_level, capture.to_level
+        for i in range(26):
+            file.attrs[f"note_{i}"] = f"value {i}"
+    with temporary.open("rb") as stream:
+        digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        os.fsync(stream.fileno())
+    temporary.rename(path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    os.fsync(folder)
+    os.close(folder)
+    with path.with_name("SHA256SUMS").open("a") as sums:
+        sums.write(f"{digest}  {path.name}\n")
 
 
 def figures(path: Path) -> dict[tuple[int, int], tuple[float, float]]:
