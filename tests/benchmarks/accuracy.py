@@ -33,7 +33,7 @@ PWM_HZ, PWM_DEPTH = 240.0, 0.04
 DIP_HZ, DIP_DEPTH, DIP_S = 60.0, 0.03, 0.25e-3
 CLOSING = {
     "default": """The default knows no formula: it fits windows around the crossings, and so holds for any display. It comes
-within 1.9 (20 dB) to 2.8 times (60 dB) the bound of those who know the shape. `--method fit` tries the one that knows eight.""",
+within 1.9 (20 dB) to 2.8 (60 dB) times the bound of those who know the shape. `--method fit` tries one that knows eight.""",
     "fit": """The fitted formula comes within 1.1 times the bound where one of its eight is true, and is silent where none is,
 as on most real displays at low noise: a cross-check, not the default.""",
 }
