@@ -6,6 +6,7 @@ h5py's own objects cost five times as much to make as the calls beneath: for a c
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Any, Final
 
 import h5py
@@ -39,7 +40,7 @@ def put_text(at: Identified, name: str, value: str | Sequence[str]) -> None:
 def put_number(at: Identified, name: str, value: float) -> None:
     """A number as attribute, of 64 bits."""
     held = np.asarray(value)
-    h5a.create(at, name.encode(), h5t.py_create(held.dtype), _SCALAR).write(held)
+    h5a.create(at, name.encode(), _kind(held.dtype), _SCALAR).write(held)
 
 
 def scalar(group: Identified, name: str, value: str | float) -> Identified:
@@ -49,7 +50,7 @@ def scalar(group: Identified, name: str, value: str | float) -> Identified:
         made.write(h5s.ALL, h5s.ALL, np.array(value, _STRING), mtype=_TEXT_OBJECT)
     else:
         held = np.array(value, "<f8")
-        made = h5d.create(group, name.encode(), h5t.py_create(held.dtype), _SCALAR, _plain())
+        made = h5d.create(group, name.encode(), _kind(held.dtype), _SCALAR, _plain())
         made.write(h5s.ALL, h5s.ALL, held)
     return made
 
@@ -88,7 +89,12 @@ def chunked(
     if deflate:
         how.set_deflate(1)
     how.set_fletcher32()
-    return h5d.create(group, name.encode(), h5t.py_create(dtype), h5s.create_simple(shape), how)
+    return h5d.create(group, name.encode(), _kind(dtype), h5s.create_simple(shape), how)
+
+
+@cache
+def _kind(dtype: np.dtype[Any]) -> Any:
+    return h5t.py_create(dtype)
 
 
 def _plain() -> Any:

@@ -73,8 +73,8 @@ def rows(scene: Scene, root: Path) -> list[Row]:
         alike_rate,
         goal="3 times the script",
         met=stream_rate >= 3 * alike_rate,
-        note=f"packs {ratios[0]:.2f}:1 against {ratios[1]:.2f}:1; a third of the processor time is ISA-L with checksums, a third "
-        "HDF5's objects, a sixth the three SHA-256",
+        note=f"packs {ratios[0]:.2f}:1 against {ratios[1]:.2f}:1; a third of the processor time is ISA-L with checksums, "
+        "a third HDF5's objects, a sixth the three SHA-256",
     )
     path = scene.steps[0].path
     file = scene.archive.file(path)
