@@ -177,7 +177,8 @@ DEEP = {
 }
 
 PARSE = """
-import json, resource, sys, time
+import json, re, sys, time
+from pathlib import Path
 from greystep.schema.errors import PlanError
 from greystep.schema.plan import Plan
 from greystep.schema.toml_source import TomlSource
@@ -189,7 +190,9 @@ for name, text in json.load(sys.stdin).items():
         word = "accepted"
     except PlanError as exc:
         word = str(exc)[:200]
-    out[name] = (word, time.process_time() - start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+    # Not ru_maxrss: it counts what the process that started this one held.
+    kilobytes = int(re.search(r"VmHWM:\\s+(\\d+)", Path("/proc/self/status").read_text())[1])
+    out[name] = (word, time.process_time() - start, kilobytes)
 print(json.dumps(out))
 """
 

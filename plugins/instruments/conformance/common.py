@@ -71,6 +71,9 @@ def a_second_query_interrupts_the_first(instrument: Any) -> str:
     if -410 in told:
         expect(came == [identity], f"after -410, {came} came instead of the second answer alone")
         return "-410"
+    if came == [identity] and "hislip" in session.resource.lower():
+        # IVI-6.1, interrupted protocol [memory]: a client drops an answer whose message id is not that of its last query.
+        raise NotSupportedError("its first answer was on the way already and was dropped by the transport's rules")
     expect(came == ["1", identity], f"{came} came")
     raise NotSupportedError("it answers one query after the other, as is usual on this transport")
 
