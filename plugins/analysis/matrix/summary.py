@@ -155,7 +155,8 @@ def _of_parts(name: str, value: float, figures: Sequence[Figure], usable: Sequen
     if len(bounds) == 1:
         bound = next(iter(bounds))
         count = sum(1 for f in usable if f.bound)
-        reasons.append(f"{count} of {len(usable)} are known only as a bound ({bound})")
+        words = f"{count} of {len(usable)} are known" if len(usable) > 1 else "this transition is known"
+        reasons.append(f"{words} only as a bound ({bound})")
     elif bounds:
         below = sum(f.value for f in usable if f.bound == "<=") / len(usable)
         reasons.append(f"parts are known only as bounds, some from above (together {below:.3g}), some from below")
