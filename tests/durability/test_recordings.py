@@ -13,6 +13,7 @@ from .laboratory import Laboratory
 SPECS = {spec.name: spec for spec in offered_drivers()}
 
 
+@pytest.mark.soak
 def test_garbage_of_a_meter_in_a_run_is_recorded_and_is_garbage_again(laboratory: Laboratory, tmp_path: Path):
     number = laboratory.bench.fault("luminance", "garbage", after=6)
     laboratory.submit()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,7 +13,10 @@ import pytest
 from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
 from greystep.daemon.run.bench_check import BenchFigures, judge, measure_bench
+from greystep.daemon.run.plan_preview import Preview, Seen, judge_plan
 from greystep.daemon.run.rig import open_rig
+from greystep.schema.plan import Plan
+from greystep.schema.roles import CheckResult
 from greystep.sim_instruments.testing import VirtualBench
 
 from ..cli.bench import greystep
@@ -124,12 +128,21 @@ def test_a_plan_that_suits_the_bench_is_told_so_with_its_fastest_and_slowest(hom
     assert bench.hello()["level"] == 0
 
 
-def test_a_plan_that_samples_too_slowly_or_holds_too_shortly_fails_with_what_to_set(home: Home, tmp_path: Path):
-    code, rows = looked_at(home, tmp_path, 0.35, 1e3)
-    assert (code, rows["sample rate of the plan"]["outcome"]) == (1, "fail")
-    code, rows = looked_at(home, tmp_path, 0.03, 50e3)
-    assert (code, rows["hold of the plan"]["outcome"]) == (1, "fail")
-    assert "hold_s = " in rows["suggested settings for the plan"]["detail"]
+def test_a_plan_that_samples_too_slowly_or_holds_too_shortly_fails_with_what_to_set(found: BenchFigures):
+    seen = Preview((Seen(0, 255, 1.0, 0.004), Seen(255, 0, 1.0, 0.02), Seen(0, 64, 0.05, math.nan)), found.light, 1e-4, 10_000)
+
+    def judged(hold: float, rate: float) -> dict[str, CheckResult]:
+        plan = Plan.model_validate(tomllib.loads(PLAN.format(hold=hold, rate=rate)))
+        return {r.name: r for r in judge_plan(plan, found, seen)}
+
+    good = judged(0.35, 20e3)
+    assert good["sample rate of the plan"].outcome == good["hold of the plan"].outcome == "pass"
+    assert good["transitions of the plan"].outcome == "fail"
+    assert "0 to 64" in good["transitions of the plan"].detail
+    assert judged(0.35, 1e3)["sample rate of the plan"].outcome == "fail"
+    assert judged(0.03, 20e3)["hold of the plan"].outcome == "fail"
+    assert judged(0.35, 50e3)["record length of the plan"].outcome == "fail"
+    assert "hold_s = " in judged(0.03, 20e3)["suggested settings for the plan"].detail
 
 
 def test_a_plan_only_goes_with_the_whole_bench(home: Home, tmp_path: Path):
