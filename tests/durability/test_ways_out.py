@@ -87,7 +87,7 @@ def test_killed_and_never_started_again_the_source_goes_dark_by_itself(laborator
     laboratory.stop(signal.SIGKILL)
     # Level 0 alone would not do: the list that was playing passes through it.
     laboratory.wait(lambda: laboratory.bench.hello()["watchdog_fired"] > 0, "the source's own time-out", 90)
-    assert laboratory.level() == 0
+    laboratory.wait(lambda: laboratory.level() == 0, "level 0, which goes out with the next frame", 10)
     time.sleep(1.0)
     assert laboratory.level() == 0
 
