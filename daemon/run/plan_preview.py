@@ -154,8 +154,8 @@ def judge_plan(plan: Plan, figures: BenchFigures, found: Preview) -> list[CheckR
         CheckResult(
             "repeats of the plan",
             "pass",
-            f"{set_to.repeats} repeats: about {expect:.1%} (95 %) from noise on {weakest.name}; "
-            f"{advice.repeats or 'over 1000'} would give {wanted.uncertainty:.0%}",
+            f"{set_to.repeats} repeats: about {100 * expect:.2g} % (95 %) from noise on {weakest.name}; "
+            f"{advice.repeats or 'over 1000'} would give {100 * wanted.uncertainty:g} %",
         ),
         CheckResult(
             "suggested settings for the plan",
