@@ -5,8 +5,7 @@ from __future__ import annotations
 import os
 import socket
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,13 +14,10 @@ from greystep.daemon.archive.archive import Archive
 from greystep.daemon.home import Home
 from greystep.daemon.host import PluginHost
 from greystep.daemon.run import planned
-from greystep.daemon.run.runner import Runner, RunnerParts
+from greystep.daemon.run.parts import RunnerParts
+from greystep.daemon.run.runner import Runner
 from greystep.daemon.run.spool import load_plan
 from greystep.daemon.run.writing import ArchiveWriter
-from greystep.plugins.visa.opening import open_link
-from greystep.plugins.visa.resync import Words
-from greystep.plugins.visa.session import Session
-from greystep.plugins.visa.wire import Terminators
 from greystep.schema.capture import Capture
 from greystep.schema.ids import IdSource
 from greystep.schema.plan import Plan
@@ -30,7 +26,7 @@ from greystep.sim_instruments.testing import VirtualBench
 from . import plain
 from .row import Row
 from .scene import captures
-from .wire_rows import Server
+from .wire_rows import Server, session_to
 
 PLAN = """
 name = "A run in real time"
@@ -136,30 +132,13 @@ def _took_s(job: Callable[[], None]) -> float:
 def _ours(root: Path, resource: str, model: Capture, ids: IdSource) -> None:
     light = model.channels["light"]
     writer = ArchiveWriter(Archive(root / "raw"), lambda _capture, _header: None, lambda _reason: False)
-    with _session(resource) as session:
+    with session_to(resource) as session:
         for number in range(CAPTURES):
             block = session.query_block("DATA?", expected=light.codes.nbytes)
             codes = np.frombuffer(block, "<i2").reshape(light.codes.shape)
             meta = model.meta.model_copy(update={"id": ids.new(), "key": f"c01-step-{number:03d}"})
             writer.put(replace(model, meta=meta, channels={"light": replace(light, codes=codes)}))
     writer.close()
-
-
-@contextmanager
-def _session(resource: str) -> Iterator[Session]:
-    session = Session(
-        lambda deadline: open_link(resource, deadline),
-        role="digitiser",
-        resource=resource,
-        timeout_s=30,
-        words=Words(guard=False),
-        terminators=Terminators(),
-    )
-    session.open()
-    try:
-        yield session
-    finally:
-        session.close()
 
 
 def _script(root: Path, resource: str, model: Capture) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import socket
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
@@ -44,10 +46,9 @@ class Server:
                     return
 
 
-def rows() -> list[Row]:
-    """Block read rates."""
-    server = Server()
-    resource = f"TCPIP0::127.0.0.1::{server.port}::SOCKET"
+@contextmanager
+def session_to(resource: str) -> Iterator[Session]:
+    """A session as the drivers have it, without the echo check."""
     session = Session(
         lambda deadline: open_link(resource, deadline),
         role="digitiser",
@@ -58,9 +59,17 @@ def rows() -> list[Row]:
     )
     session.open()
     try:
-        ours = SIZE / 1e6 / best_s(lambda: session.query_block("DATA?", expected=SIZE))
+        yield session
     finally:
         session.close()
+
+
+def rows() -> list[Row]:
+    """Block read rates."""
+    server = Server()
+    resource = f"TCPIP0::127.0.0.1::{server.port}::SOCKET"
+    with session_to(resource) as session:
+        ours = SIZE / 1e6 / best_s(lambda: session.query_block("DATA?", expected=SIZE))
     made = Row(
         "8 MiB of random samples over a VISA socket session, both ends in this process",
         "MB/s",
