@@ -227,7 +227,7 @@ def test_interrupting_ends_with_130(home: Home, run: str):
     # A shell's background job ignores the interrupt, and what it starts does so too: here it must be as on a terminal.
     at_a_terminal = partial(signal.signal, signal.SIGINT, signal.SIG_DFL)
     pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE}
-    with subprocess.Popen(command, **pipes, text=True, preexec_fn=at_a_terminal) as process_:
+    with subprocess.Popen(command, **pipes, text=True, preexec_fn=at_a_terminal) as process_:  # noqa: PLW1509 - no threads here
         assert process_.stdout is not None
         assert process_.stderr is not None
         assert process_.stdout.readline()
