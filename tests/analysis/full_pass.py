@@ -6,10 +6,22 @@ import math
 
 import numpy as np
 from greystep.plugins.analysis.transition.refusal import Refusal
-from greystep.plugins.analysis.transition.search import CLEAR, EndRule, Middle, StartRule, smooth, smoothing
+from greystep.plugins.analysis.transition.search import CLEAR, EndRule, Middle, StartRule, smoothing
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+
+
+def smooth(trace: Array, width: int) -> Array:
+    """Moving mean over an odd number of samples, `width` or one more; near the ends over what there is of the window."""
+    half = min(width // 2, (len(trace) - 1) // 2)
+    if half < 1:
+        return trace
+    n = len(trace)
+    total = np.concatenate([[0.0], np.cumsum(trace)])
+    i = np.arange(n)
+    low, high = np.maximum(i - half, 0), np.minimum(i + half + 1, n)
+    return np.asarray((total[high] - total[low]) / (high - low))
 
 
 def has_landing(scaled: Array, noise: float, middle: Middle) -> bool:

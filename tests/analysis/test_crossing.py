@@ -6,29 +6,14 @@ import math
 
 import numpy as np
 import pytest
-from greystep.plugins.analysis.transition.crossing import agreeing, find_crossing
-from greystep.plugins.analysis.transition.noise import effective_noise, noise_of, repeat_noise
-from greystep.plugins.analysis.transition.polynomial import Smear, fit_windows, root, weights
-from greystep.plugins.analysis.transition.record import Record
-from greystep.plugins.analysis.transition.search import Middle, despiked, find_end, find_start, smooth
+from greystep.plugins.analysis.transition.crossing import find_crossing
+from greystep.plugins.analysis.transition.noise import block_means, effective_noise, noise_of, repeat_noise
+from greystep.plugins.analysis.transition.polynomial import Smear
+from greystep.plugins.analysis.transition.record import Record, despiked
+from greystep.plugins.analysis.transition.search import Middle, find_end, find_start
 
 from . import edges
-
-
-@pytest.mark.parametrize("half", [3, 4, 10, 200])
-def test_weights_are_those_of_least_squares(half: int) -> None:
-    x = np.arange(-half, half + 1) / half
-    y = np.random.default_rng(half).normal(size=len(x))
-    assert weights(half) @ y == pytest.approx(np.polynomial.polynomial.polyfit(x, y, 5), rel=1e-7, abs=1e-8)
-
-
-def test_nest_of_windows_by_running_sums_is_the_fit_of_each() -> None:
-    trace = np.cumsum(np.random.default_rng(1).normal(size=400))
-    windows = fit_windows(trace, 200, 150)
-    for half, fit in zip(windows.halves, windows.fits, strict=True):
-        x = np.arange(-half, half + 1) / half
-        direct = np.polynomial.polynomial.polyfit(x, trace[200 - half : 200 + half + 1], 3)
-        assert fit == pytest.approx(direct, rel=1e-7, abs=1e-8)
+from .full_pass import smooth
 
 
 def test_crossing_of_a_fifth_degree_polynomial_is_exact() -> None:
@@ -38,22 +23,6 @@ def test_crossing_of_a_fifth_degree_polynomial_is_exact() -> None:
     assert found is not None
     assert found.position == pytest.approx(93.37, abs=1e-6)
     assert find_crossing(trace, 0.0, 90.0, 0.0, rising=False) is None
-
-
-def test_roots_of_many_polynomials_at_once() -> None:
-    rng = np.random.default_rng(2)
-    at = rng.uniform(-0.5, 0.5, 50)
-    a = np.stack([-at, np.ones(50), np.zeros(50), 0.1 * np.ones(50)], axis=1)
-    a[:, 0] -= 0.1 * at**3
-    assert root(a, 0.0) == pytest.approx(at, abs=1e-12)
-    assert np.isnan(root(np.array([[1.0, 0.0, 1.0, 0.0]]), 0.0)).all()
-
-
-def test_widest_window_that_agrees() -> None:
-    u = np.array([1.0, 0.5, 0.25, 0.12])
-    assert agreeing(np.array([0.0, 0.1, 0.05, 0.02]), u) == 3
-    assert agreeing(np.array([0.0, 0.1, 0.05, 5.0]), u) == 2
-    assert agreeing(np.array([np.nan, np.nan]), np.array([1.0, 1.0])) == -1
 
 
 def test_one_pole_and_one_window_are_undone() -> None:
@@ -82,9 +51,9 @@ def test_noise_by_three_ways() -> None:
     rows = step + rng.normal(0, 0.01, (8, 20000))
     assert noise_of(rows[0]) == pytest.approx(0.01, rel=0.03)
     assert effective_noise(rows.mean(axis=0), 50) == pytest.approx(0.01 / math.sqrt(8), rel=0.15)
-    assert repeat_noise(rows, 50) == pytest.approx(0.01 / math.sqrt(8), rel=0.1)
+    assert repeat_noise(block_means(rows, 50), 400, 50) == pytest.approx(0.01 / math.sqrt(8), rel=0.1)
     slow = np.repeat(rng.normal(0, 0.01, (8, 400)), 50, axis=1)
-    assert repeat_noise(step + slow, 50) > 5 * noise_of((step + slow).mean(axis=0))
+    assert repeat_noise(block_means(step + slow, 50), 400, 50) > 5 * noise_of((step + slow).mean(axis=0))
 
 
 def test_scatter_is_as_stated_and_not_below_the_bound() -> None:

@@ -4,22 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from greystep.plugins.analysis.transition.record import BLOCK, Record
+from greystep.plugins.analysis.kernels.record import BLOCK
+from greystep.plugins.analysis.transition.record import Record, despiked
 from greystep.plugins.analysis.transition.refusal import Refusal
 from greystep.plugins.analysis.transition.search import (
     Middle,
-    despiked,
     find_end,
     find_middle,
     find_start,
     has_landing,
-    smooth,
 )
 from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from . import edges, full_pass
+from .full_pass import smooth
 
 Array = NDArray[np.float64]
 SAMPLES = 6000
@@ -78,7 +78,13 @@ def test_first_and_last_mean_beyond_a_limit(n: int, width: int, low: float, span
     trace = rng.normal(size=n) * rng.choice([0.01, 1.0], n)
     first, last = sorted(rng.integers(0, n + 1, 2).tolist())
     means, plain, high = Record(trace).means(width), smooth(trace, width)[first:last], low + span
-    assert means.values(first, last) == pytest.approx(plain, abs=1e-12)
+    assert means.at(np.arange(first, last)) == pytest.approx(plain, abs=1e-12)
+    if first < last:
+        assert means.greatest(first, last, 1.0) == pytest.approx(plain.max(), abs=1e-12)
+        assert means.greatest(first, last, -1.0) == pytest.approx(-plain.min(), abs=1e-12)
+        inside_only = smooth(trace[first:last], width)
+        assert Record(trace).farthest(first, last, width, True) == first + np.argmax(inside_only >= inside_only.max() - 1e-9)
+        assert Record(trace).farthest(first, last, width, False) == first + np.argmax(inside_only <= inside_only.min() + 1e-9)
     outside, inside = np.flatnonzero((plain < low) | (plain > high)), np.flatnonzero((plain >= low) & (plain <= high))
     assert means.first_outside(low, high, first, last) == (first + outside[0] if len(outside) else None)
     assert means.last_outside(low, high, first, last) == (first + outside[-1] if len(outside) else None)

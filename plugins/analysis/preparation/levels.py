@@ -42,31 +42,23 @@ def histogram_levels(values: Array, bins: int = 100) -> tuple[float, float]:
     return float(centres[int(np.argmax(lower))]), float(centres[middle + int(np.argmax(upper))])
 
 
-def resting_window(blocks: Array, noise: float, *, least: int = 2, agree: float = 3.0) -> int:
-    """How many leading blocks rest on one level: each next block agrees with the mean of those before it.
+def resting_window(blocks: Array, noise: float, *, least: int = 2, agree: float = 3.0, backwards: bool = False) -> int:
+    """How many blocks at one end rest on one level: each next block agrees with the mean of those before it.
 
     Args:
-        blocks: [n] block means, the surest one first (mirror a trace to read its end).
+        blocks: [n] block means.
         noise: standard deviation of one block mean.
         least: blocks taken without a question.
         agree: greatest difference of two blocks in a row in standard deviations; twice that for a single one.
+        backwards: from the last block on, as against the first.
 
     Returns:
         Number of blocks, at least `min(least, n)`. The last block before a disagreement is left out too, because
         the beginning of the change may hide in it.
     """
-    n = len(blocks)
-    if n <= least:
-        return n
-    counts = np.arange(1, n)
-    means = np.cumsum(blocks)[:-1] / counts
-    z = (blocks[1:] - means)[least - 1 :] / (noise * np.sqrt(1 + 1 / counts[least - 1 :]))
-    # One block may stray now and then among hundreds; two in a row, or one far off, don't.
-    pair = (np.minimum(z, np.append(z[1:], z[-1])) > agree) | (np.maximum(z, np.append(z[1:], z[-1])) < -agree)
-    off = np.flatnonzero(pair | (np.abs(z) > 2 * agree))
-    if not len(off):
-        return n
-    return max(least, int(off[0]) + least - 1)
+    from ..kernels.repeats import resting
+
+    return int(resting(np.ascontiguousarray(blocks), noise, least, agree, backwards))
 
 
 def asymptote(values: Array, noise: float, *, floor: float = 0.0, period: float = 0.0) -> tuple[float, float] | None:

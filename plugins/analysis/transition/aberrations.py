@@ -136,7 +136,7 @@ def _at_most(transit: Transit, sort: _Sort, figure: Figure, place: Place) -> Fig
     """
     rest, d = transit.rest, transit.domain
     means = transit.scaled.means(max(1, int(min(transit.middle.width / 8, (place.last - place.first) / 4))))
-    farthest = float((sort.sign * (means.values(place.first, place.last) - sort.origin)).max())
+    farthest = means.greatest(place.first, place.last, sort.sign) - sort.sign * sort.origin
     u = math.hypot(transit.scaled_noise / math.sqrt(means.width), _others(transit, sort, place) / rest.step)
     most = max(farthest, 0.0) + t_factor(combine(figure.budget).dof if figure.budget else math.inf, 0.9) * u
     light = rest.start + (sort.origin + sort.sign * most) * rest.step

@@ -5,35 +5,29 @@ the windows agree within their noise (intersection of confidence intervals, Gold
 On that window the bias of a cubic is about as large as its noise; a polynomial of degree 5 takes its place on a
 slightly narrower one, which leaves little bias for more noise, so that intervals cover (robust bias correction,
 Calonico, Cattaneo and Titiunik 2014). A spike of one sample moves a fit over many samples little, and the instant comes
-out to a small part of a sample.
+out to a small part of a sample. The loops are in `kernels.windows`.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .polynomial import NARROWEST, SHARP, TERMS, Nest, Smear, fit_windows, gram, one_root, powers, root, weights
+from .polynomial import NARROWEST, SHARP, Smear, tables_of
+from .repeats import NO_REPEATS, Repeats
 
 Array = NDArray[np.float64]
 
-AGREE = 2.0
-"""Half width of the confidence intervals, in standard deviations."""
 BACK = 2
 """The final window is this many steps narrower than the widest that agrees. With 0 intervals covered 84 % where they
 should 95 %, with 1 90 %, with 2 92 %, with 3 94 %; scatter over the Cramer-Rao bound was 1.5, 1.85, 1.83, 2.1."""
 BACK_FAINT = 4
 """The same where the noise hides the corners of an edge, and windows reach over them: at 20 dB a ramp came out 0.9 % short with
 2 steps (60 % of the intervals held it), 0.4 % with 3 (90 %), 0.02 % with 4 (97 %), at 1.4, 1.6 and 1.8 times the bound."""
-SURE = 6.0
-"""A window counts from where its slope stands out by this many standard deviations."""
-RISING = np.arange(1.0, TERMS)
-"""What differentiation multiplies the coefficients by."""
-CENTRED = 0.15
-"""A window is moved when the crossing lies farther from its middle, as a part of its half width."""
+NO_LEVELS = np.empty(0)
 
 
 @dataclass(frozen=True)
@@ -52,34 +46,15 @@ class Crossing:
     """Standard uncertainty by the noise of the trace, in samples."""
     bias: float
     """What the shape left out by the cubic may shift it by, in samples."""
-    smear: Smear = SHARP
     grid: float = 0.0
     """Difference to a straight line between two samples, in samples, where the window could not get much narrower; 0
     elsewhere."""
-
-    def coefficients(self, rows: Array) -> Array:
-        """[..., TERMS] polynomial in x = (sample - centre) / half of each row, smearing undone.
-
-        Args:
-            rows: [..., sample] whole records.
-        """
-        window = rows[..., self.centre - self.half : self.centre + self.half + 1]
-        return np.asarray(window @ weights(self.half, self.smear).T)
-
-
-def agreeing(values: Array, u: Array, agree: float = AGREE) -> int:
-    """Index of the widest window whose interval still meets those of all narrower ones; -1 when there is none. Windows
-    without a value don't count."""
-    low, high, widest = -math.inf, math.inf, -1
-    # Plain numbers: a nest has a few dozen windows, and most of them lie beyond the first that disagrees.
-    for i, (value, spread) in enumerate(zip(values.tolist(), u.tolist(), strict=True)):
-        if not (math.isfinite(value) and math.isfinite(spread)):
-            continue
-        low, high = max(low, value - agree * spread), min(high, value + agree * spread)
-        if low > high:
-            break
-        widest = i
-    return widest
+    sensor_shift: float = 0.0
+    """What undoing the sensor moved it by, in samples."""
+    window_shift: float = 0.0
+    """What undoing the moving window moved it by, in samples."""
+    replicates: Array = field(default_factory=lambda: NO_LEVELS)
+    """[repeat] positions with one repeat left out, NaN where there is none; empty with one repeat."""
 
 
 def find_crossing(
@@ -91,6 +66,8 @@ def find_crossing(
     widest: int | None = None,
     smear: Smear = SHARP,
     back: int = BACK,
+    repeats: Repeats = NO_REPEATS,
+    levels: Array = NO_LEVELS,
 ) -> Crossing | None:
     """The crossing of a level near a guess.
 
@@ -103,88 +80,28 @@ def find_crossing(
         widest: limit of the half width; None: a quarter of the record.
         smear: what is to be undone.
         back: steps from the widest window that agrees to the final one.
+        repeats: of which `trace` is the mean.
+        levels: [repeat] the level with one repeat left out; empty for no replicates.
 
     Returns:
         None when the trace does not cross the level in this direction within any window.
     """
-    n = len(trace)
-    limit = max(NARROWEST, n // 4 if widest is None else widest)
-    centre = _within(guess, n)
-    seen: set[int] = set()
-    best: Crossing | None = None
-    while centre not in seen and len(seen) < 8:
-        seen.add(centre)
-        room = min(limit, centre, n - 1 - centre)
-        found = _at(trace, level, centre, room, noise, rising, smear, back)
-        if found is None:
-            break
-        best = found
-        if abs(found.position - centre) <= max(0.5, CENTRED * found.half):
-            break
-        centre = _within(found.position, n)
-    return best
+    from ..kernels.windows import crossing
 
-
-def _within(position: float, samples: int) -> int:
-    """The nearest sample around which the narrowest window has room."""
-    return min(max(round(position), NARROWEST), samples - 1 - NARROWEST)
-
-
-def _at(
-    trace: Array, level: float, centre: int, room: int, noise: float, rising: bool, smear: Smear, back: int
-) -> Crossing | None:
-    shifted = trace[centre - room : centre + room + 1] - level
-    windows = fit_windows(shifted, room, room, smear)
-    nest, h = windows.nest, windows.nest.widths
-    x = root(windows.fits, 0.0, steps=5, close=1e-4)
-    _, a1, a2, a3 = windows.fits.T
-    slope = (a1 + x * (2 * a2 + 3 * a3 * x)) / h
-    along = slope if rising else -slope
-    # A slope that the noise of a narrow window made up would give a wrong crossing a small uncertainty.
-    sure = along > SURE * noise * nest.slopes
-    with np.errstate(divide="ignore", invalid="ignore"):
-        u = np.where(sure, noise * np.sqrt(_variance(nest, x)) / along, np.nan)
-    # A small floor lets noise-free traces choose a window by the change from one to the next.
-    pick = agreeing(x * h, np.maximum(u, 1e-4))
-    if pick < 0:
+    nest = tables_of(smear)
+    sharp = smear == SHARP
+    without_sensor = nest.quintic if sharp else tables_of(replace(smear, pole=0.0, poles=0)).quintic
+    without_window = nest.quintic if sharp else tables_of(replace(smear, window=0.0)).quintic
+    limit = len(trace) // 4 if widest is None else widest
+    found, replicates = np.empty(9), np.empty(len(levels))
+    if not crossing(
+        *(trace, level, guess, noise, rising, max(limit, NARROWEST), back, sharp),
+        *(nest.halves, nest.cubic, nest.variances, nest.slopes, nest.quintic, nest.gram, without_sensor, without_window),
+        *(repeats.rows, repeats.stride, levels, found, replicates),
+    ):
         return None
-    pick = max(pick - back, int(np.isfinite(u).argmax()))
-    return _finish(trace, level, centre, int(windows.halves[pick]), float(x[pick]), noise, smear)
-
-
-def _variance(nest: Nest, x: Array) -> Array:
-    """[window] variance of a cubic at x, for unit noise."""
-    out = nest.variances[6]
-    for term in nest.variances[5::-1]:
-        out = out * x + term
-    return np.asarray(out)
-
-
-def _finish(trace: Array, level: float, centre: int, half: int, cubic: float, noise: float, smear: Smear) -> Crossing | None:
-    """The crossing by the final polynomial on the window that was chosen with the cubic."""
-    fit = weights(half, smear) @ (trace[centre - half : centre + half + 1] - level)
-    x = one_root(fit, cubic)
-    if math.isnan(x):
-        return None
-    p = powers(x, TERMS)
-    slope = float(p[: TERMS - 1] @ (fit[1:] * RISING)) / half
-    spread = math.sqrt(float(p @ gram(half, smear) @ p))
-    position = centre + half * x
-    grid = _straight(trace, level, position) - position if half < 2 * NARROWEST and smear == SHARP else 0.0
-    return Crossing(position, slope, centre, half, noise * spread / abs(slope), half * (cubic - x), smear, grid)
-
-
-def _straight(trace: Array, level: float, position: float) -> float:
-    """Crossing of the straight line between two neighbouring samples that is nearest to a position; the position itself
-    without one."""
-    first = max(0, math.floor(position) - 1)
-    part = trace[first : first + 4] - level
-    places = [
-        first + i + part[i] / (part[i] - part[i + 1])
-        for i in range(len(part) - 1)
-        if part[i] * part[i + 1] <= 0 != part[i] - part[i + 1]
-    ]
-    return float(min(places, key=lambda p: abs(p - position), default=position))
+    position, slope, centre, half, u_noise, bias, grid, sensor, window = found.tolist()
+    return Crossing(position, slope, int(centre), int(half), u_noise, bias, grid, sensor, window, replicates)
 
 
 def between_samples(trace: Array, level: float, guess: float, noise: float, rising: bool, reach: int = 6) -> Crossing | None:
@@ -205,4 +122,4 @@ def between_samples(trace: Array, level: float, guess: float, noise: float, risi
     slope = float(part[nearest + 1] - part[nearest])
     position = first + nearest - float(part[nearest]) / slope
     signed = slope if rising else -slope
-    return Crossing(position, signed, first + nearest, NARROWEST, noise / slope, 0.0, SHARP, grid=0.5)
+    return Crossing(position, signed, first + nearest, NARROWEST, noise / slope, 0.0, grid=0.5)

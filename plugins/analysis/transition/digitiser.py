@@ -29,7 +29,7 @@ def undithered(quantum: float, noise: float) -> float:
     return min(quantum / math.sqrt(12), quantum * math.sqrt(float(left.sum()) / 2) / math.pi)
 
 
-def dither(light: Array, pre: int, post: int, quantum: float) -> float:
+def dither(quiet: float, between: Array, quantum: float) -> float:
     """Noise of single samples, as far as it smooths the digitiser's steps.
 
     The resting parts tell it when it is large (Sheppard's q^2/12 taken off). When it is small a level between two codes
@@ -37,18 +37,16 @@ def dither(light: Array, pre: int, post: int, quantum: float) -> float:
     the codes, is asked.
 
     Args:
-        light: [repeat, sample].
-        pre: end of the first resting part.
-        post: beginning of the second.
+        quiet: variance of single samples where the light rests.
+        between: [repeat, sample] where it does not.
         quantum: one code.
     """
     if quantum <= 0:
         return 0.0
-    quiet = min(float(light[:, :pre].var(axis=1).mean()), float(light[:, post:].var(axis=1).mean()))
     noise = math.sqrt(max(quiet - quantum**2 / 12, 0.0))
     if noise > quantum:
         return noise
-    swept = _swept_variance(light[:, pre:post], quantum)
+    swept = _swept_variance(between, quantum)
     return noise if swept is None else _noise_of_variance(swept, quantum)
 
 

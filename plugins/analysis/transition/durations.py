@@ -89,8 +89,10 @@ def _duration(transit: Transit, quantity: str, timing: Timing, start: Instant, e
         flags.add("few_samples")
     if any(i.slack or i.at_least for _, i in timing.terms):
         flags.add("noisy")
-    if end.sensor_shift or start.sensor_shift:
-        flags.add("assumed_shape") if abs(end.sensor_shift - start.sensor_shift) > 0.05 * timing.samples else None
+    if end.crossing.sensor_shift or start.crossing.sensor_shift:
+        flags.add("assumed_shape") if abs(
+            end.crossing.sensor_shift - start.crossing.sensor_shift
+        ) > 0.05 * timing.samples else None
     figure = Figure(
         quantity,
         value,
@@ -111,7 +113,7 @@ def _sensor_model(transit: Transit, timing: Timing) -> list[Component]:
     if sensor.bandwidth_hz is None or not transit.smear.poles:
         return []
     corrected = timing.samples * dt
-    measured = corrected - sum(w * i.sensor_shift for w, i in timing.terms) * dt
+    measured = corrected - sum(w * i.crossing.sensor_shift for w, i in timing.terms) * dt
     own = sensor_duration(sensor.bandwidth_hz, sensor.poles)
     u = model_uncertainty(measured, corrected, own)
     return [Component("shape of the sensor's response", u)] if u > 1e-5 * abs(corrected) else []

@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .crossing import RISING, agreeing
-from .jackknife import leave_one_out
 from .observation import Observation
-from .polynomial import TERMS, Smear, fit_windows, gram, powers, weights
-from .search import smooth
+from .polynomial import Smear, tables_of
+from .record import Record
 
 Array = NDArray[np.float64]
-
-
-_TRIES = np.linspace(-0.6, 0.6, 121)
-_POWERS = powers(_TRIES, TERMS)
 
 
 @dataclass(frozen=True)
@@ -50,35 +43,23 @@ def place_at(observation: Observation, position: float, smear: Smear, *, top: fl
         top: +1 to move to the nearby maximum, -1 to the minimum, 0 to stay.
         widest: limit of the fit's half width, in samples.
     """
-    n = observation.samples
-    centre = min(max(round(position), 3), n - 4)
-    room = max(3, min(widest or n // 4, centre, n - 1 - centre))
-    windows = fit_windows(observation.mean, centre, room, smear)
-    u = observation.noise * np.sqrt(np.maximum(windows.nest.variances[0], 0))
-    floor = 1e-6 * observation.span
-    pick = max(0, agreeing(windows.fits[:, 0], np.maximum(u, floor)))
-    half = int(windows.halves[pick])
-    lines = weights(half, smear)
-    fit = lines @ observation.mean[centre - half : centre + half + 1]
-    x = (position - centre) / half
-    if top:
-        x = _vertex(fit, top)
-    p = powers(x, TERMS)
-    spread = math.sqrt(float(p @ gram(half, smear) @ p))
-    rows = observation.light[:, centre - half : centre + half + 1] @ lines.T
-    replicates = leave_one_out(rows @ p) if len(rows) > 1 else np.empty(0)
-    slope = float(p[:-1] @ (fit[1:] * RISING)) / half
-    return Place(centre + half * x, float(fit @ p), replicates, observation.noise * spread, slope)
+    from ..kernels.windows import height
 
-
-def _vertex(fit: Array, top: float) -> float:
-    """x of the extremum nearest the middle of the window, within it."""
-    return float(_TRIES[int(np.argmax(top * (_POWERS @ fit)))])
+    nest = tables_of(smear)
+    many = observation.repeats if observation.repeats > 1 else 0
+    found, replicates = np.empty(4), np.empty(many)
+    height(
+        *(observation.mean, position, widest or observation.samples // 4, observation.noise, 1e-6 * observation.span, top),
+        *(nest.halves, nest.cubic, nest.variances, nest.quintic, nest.gram),
+        *(observation.rows.rows, observation.rows.stride, found, replicates),
+    )
+    where, value, u_noise, slope = found.tolist()
+    return Place(where, value, replicates, u_noise, slope)
 
 
 def extreme(
     observation: Observation,
-    height: Array,
+    record: Record,
     first: int,
     last: int,
     top: float,
@@ -90,17 +71,14 @@ def extreme(
     are too few.
 
     Args:
-        height: [sample] where to look: without spikes, in units of the step.
+        record: where to look: without spikes, in units of the step.
         upwards: whether the farthest point is the highest of these, as against the lowest.
         width: of the moving mean to look through, in samples.
     """
     if last - first < 7:
         return None
     span = max(1, int(min(width, (last - first) / 4)))
-    means = smooth(height[first:last], span)
-    # Rounding must not choose between two that are as far: the mirror image of a trace would give another figure.
-    away = means if upwards else -means
-    at = first + int(np.argmax(away >= away.max() - 1e-9))
+    at = record.farthest(first, last, span, upwards)
     # A fit that reached past the stretch would bend around the corner of the transition and ring.
     widest = max(3, min(at - first, last - 1 - at))
     found = place_at(observation, float(at), smear, top=top, widest=widest)

@@ -21,7 +21,7 @@ def mean_lag(transit: Transit) -> Figure:
         return refused(transit, "mean_lag", "s", begin)
     o, rest = transit.observation, transit.rest
     first, last = rest.pre, rest.post
-    rows = o.light[:, first:last].sum(axis=1)
+    rows, _ = o.stretch(first, last)
     count = last - first
     lag = first - 0.5 + (count * rest.end - float(rows.mean())) / rest.step
     value = (lag - begin.timing.samples) * o.interval_s

@@ -30,12 +30,12 @@ def noise_of(values: Array) -> float:
 
     Second differences of white noise have 6 times its variance; the median ignores the few that a transition makes large.
     """
+    from ..kernels.repeats import second_differences
+
     if len(values) < 3:
         return 0.0
     # A few thousand tell as well as all: 1 % of the noise.
-    stride = max(1, len(values) // ENOUGH)
-    second = values[2::stride] - 2 * values[1:-1:stride] + values[:-2:stride]
-    return _MAD * float(np.median(np.abs(second))) / math.sqrt(6)
+    return _MAD * second_differences(np.ascontiguousarray(values), ENOUGH) / math.sqrt(6)
 
 
 def effective_noise(trace: Array, size: int) -> float:
@@ -46,17 +46,25 @@ def effective_noise(trace: Array, size: int) -> float:
     return max(noise_of(trace), noise_of(block_means(trace, size)) * math.sqrt(size))
 
 
-def repeat_noise(light: Array, size: int) -> float:
+def repeat_noise(means: Array, blocks: int, size: int) -> float:
     """Standard deviation of one sample of the mean of the repeats, as averages over blocks feel it, from what differs
     between them.
 
     Differences of neighbouring blocks leave out a slow drift of a whole repeat; the median over the record leaves out the
-    jitter at the transition. 0 with fewer than 4 repeats.
+    jitter at the transition.
+
+    Args:
+        means: [repeat, block] means of blocks.
+        blocks: how many of them, from the first on, are whole.
+        size: samples a block.
+
+    Returns:
+        0 with fewer than 4 repeats or 3 blocks.
     """
-    if len(light) < 4 or light.shape[1] < 3 * size:
+    from ..kernels.repeats import between_repeats
+
+    if len(means) < 4 or blocks < 3:
         return 0.0
-    steps = np.diff(block_means(light, size), axis=1)
-    variance = float(np.median(steps.var(axis=0, ddof=1)))
     # The median of a chi-square variable over its mean, Wilson and Hilferty.
-    dof = len(light) - 1
-    return math.sqrt(variance / (1 - 2 / (9 * dof)) ** 3 / 2 / len(light) * size)
+    dof = len(means) - 1
+    return math.sqrt(between_repeats(means, blocks) / (1 - 2 / (9 * dof)) ** 3 / 2 / len(means) * size)

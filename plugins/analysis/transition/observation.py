@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from .noise import block_means, effective_noise, repeat_noise
 from .refusal import Refusal
+from .repeats import Repeats, repeats_of
 
 Array = NDArray[np.float64]
 
@@ -31,6 +32,12 @@ class Observation:
 
     light: Array
     """[repeat, sample]"""
+    rows: Repeats
+    """The same for compiled loops."""
+    sums: Array
+    """[repeat, block] sum of the samples of each block; the last one holds what is left over, perhaps nothing."""
+    squares: Array
+    """[repeat, block] sum of the squared deviations from the block's own mean."""
     mean: Array
     """[sample]"""
     noise: float
@@ -67,6 +74,24 @@ class Observation:
         """Standard deviation of one block of the mean."""
         return self.noise / math.sqrt(self.block)
 
+    def stretch(self, first: int, last: int) -> tuple[Array, Array]:
+        """[repeat] sum of the samples of some blocks, and of their squared deviations from the mean of all these.
+
+        Args:
+            first: a multiple of `block`.
+            last: another one, or one past the last sample.
+        """
+        begin, end = first // self.block, -(-last // self.block)
+        sums, squares = self.sums[:, begin:end], self.squares[:, begin:end]
+        counts = np.full(sums.shape[1], float(self.block))
+        if last == self.samples and len(counts):
+            counts[-1] = last - (end - 1) * self.block
+        total = sums.sum(axis=1)
+        # Within blocks and between them (the analysis of variance).
+        means = sums / np.maximum(counts, 1.0)
+        between = (means - (total / max(last - first, 1))[:, None]) ** 2
+        return total, squares.sum(axis=1) + between @ counts
+
 
 def observe(subject: Transition) -> Observation | Refusal:
     """The usable repeats of a transition, or why there are none."""
@@ -77,45 +102,81 @@ def observe(subject: Transition) -> Observation | Refusal:
         return Refusal("no usable segment: none had a trigger and whole numbers", (*flags, missing))
     if light.shape[1] < LEAST_SAMPLES:
         return Refusal(f"only {light.shape[1]} samples: no transition can be seen", (*flags, "few_samples"))
-    possible, total = _possible(light)
-    if len(possible) < len(light):
+    window = math.ceil(subject.smoothing_s / subject.interval_s)
+    gathered = _gathered(light)
+    if gathered is None:
         flags.add("bad_samples")
-    light = possible
-    if not len(light):
+        light = light[(np.abs(light) < FARTHEST).all(axis=1)]
+        gathered = _gathered(light) if len(light) else None
+    if gathered is None:
         return Refusal("not-a-number, infinite or impossible samples in every repeat", tuple(flags))
     if len(light) < 3:
         flags.add("few_repeats")
-    if float(np.ptp(light[0])) < NEAREST:
+    if gathered.span < NEAREST:
         return Refusal("the light does not change at all", (*flags, "no_transition"))
-    window = math.ceil(subject.smoothing_s / subject.interval_s)
-    return _observation(light, total, subject.interval_s, subject.start_s, tuple(sorted(flags)), window)
+    return _observation(light, gathered, subject.interval_s, subject.start_s, tuple(sorted(flags)), window)
 
 
-def _possible(light: Array) -> tuple[Array, Array]:
-    """Repeats of finite samples of a possible size, and their sum, which tells in one pass."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        total = light.sum(axis=0)
-        if max(float(total.max()), -float(total.min())) < FARTHEST:
-            return light, total
-        light = light[(np.abs(light) < FARTHEST).all(axis=1)]
-        return light, light.sum(axis=0)
+@dataclass(frozen=True)
+class _Gathered:
+    """What one pass over the repeats gives."""
+
+    rows: Repeats
+    total: Array
+    """[sample] sum of the repeats."""
+    sums: Array
+    squares: Array
+    block: int
+    span: float
+    """Between the least and the greatest sample of the first repeat."""
+
+
+def _gathered(light: Array) -> _Gathered | None:
+    """None when a sample is no number or of an impossible size."""
+    from ..kernels.repeats import gather
+
+    repeats, samples = light.shape
+    block = max(1, samples // BLOCKS)
+    rows = repeats_of(light)
+    total, sums, ends = np.empty(samples), np.empty((repeats, samples // block + 1)), np.empty(2)
+    squares = np.empty_like(sums)
+    if not gather(rows.rows, rows.stride, repeats, block, FARTHEST, total, sums, squares, ends):
+        return None
+    return _Gathered(rows, total, sums, squares, block, float(ends[1] - ends[0]))
 
 
 def _observation(
     light: Array,
-    total: Array,
+    gathered: _Gathered,
     interval_s: float,
     start_s: float,
     flags: tuple[str, ...],
     window: int = 0,
     spread_s: float = 0.0,
 ) -> Observation:
-    mean = total / len(light)
-    block = max(1, len(mean) // BLOCKS)
+    mean = gathered.total / len(light)
+    block = gathered.block
+    whole = len(mean) // block
+    blocks = gathered.sums[:, :whole].sum(axis=0) / (block * len(light))
     # Noise that went through a window shows its full size only in averages longer than that.
     scale = max(block, min(window, len(mean) // 16))
-    noise = max(effective_noise(mean, scale), repeat_noise(light, scale))
-    return Observation(light, mean, noise, interval_s, start_s, block, block_means(mean, block), window, spread_s, flags)
+    means, count = (gathered.sums / block, whole) if scale == block else (block_means(light, scale), len(mean) // scale)
+    noise = max(effective_noise(mean, scale), repeat_noise(np.ascontiguousarray(means), count, scale))
+    return Observation(
+        light,
+        gathered.rows,
+        gathered.sums,
+        gathered.squares,
+        mean,
+        noise,
+        interval_s,
+        start_s,
+        block,
+        blocks,
+        window,
+        spread_s,
+        flags,
+    )
 
 
 def aligned(observation: Observation, first: int, last: int, step: float, duration: float) -> Observation:
@@ -126,15 +187,15 @@ def aligned(observation: Observation, first: int, last: int, step: float, durati
 
     Args:
         observation: unaligned.
-        first: first sample of the stretch that holds all transitions.
-        last: one past its last sample.
+        first: first sample of the stretch that holds all transitions, and of a block.
+        last: one past its last sample, and the first of a block or past the record.
         step: A, signed.
         duration: of the mean transition, in samples.
     """
     light = observation.light
     if len(light) < 2 or last - first < 2:
         return observation
-    area = light[:, first:last].sum(axis=1)
+    area, _ = observation.stretch(first, last)
     shift = -(area - np.median(area)) / step
     spread = float(shift.std(ddof=1))
     expected = observation.noise * math.sqrt(len(light) * (last - first)) / abs(step)
@@ -146,12 +207,7 @@ def aligned(observation: Observation, first: int, last: int, step: float, durati
     length = light.shape[1] - (high - low)
     moved = np.stack([row[m - low : m - low + length] for row, m in zip(light, moves, strict=True)])
     start = observation.start_s + observation.interval_s * -low
-    return _observation(
-        moved,
-        moved.sum(axis=0),
-        observation.interval_s,
-        start,
-        observation.flags,
-        observation.window,
-        spread * observation.interval_s,
-    )
+    gathered = _gathered(moved)
+    assert gathered is not None, "samples that were possible before"
+    spread_s = spread * observation.interval_s
+    return _observation(moved, gathered, observation.interval_s, start, observation.flags, observation.window, spread_s)

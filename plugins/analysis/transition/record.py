@@ -1,28 +1,29 @@
-"""A record to search in: the first or the last of its moving means beyond a limit, found from coarse to fine.
-
-A mean lies between the least and the greatest sample of its window. So the extremes of short blocks tell where no moving mean
-can leave a range, and only the rest is looked at sample by sample, from the near end on. What is found is what a look at
-every sample would find.
-"""
+"""A record to search in: the first or the last of its moving means beyond a limit. The loops are in `kernels.record`."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
-Test = Callable[[Array], NDArray[np.bool_]]
 
 BELOW, ABOVE = -math.inf, math.inf
 """Ends of ranges that are open to one side."""
-BLOCK = 128
-"""Samples whose extremes are kept."""
-CHUNK = 512
-"""Means that are looked at first; the next look takes four times as many."""
+
+
+class _Index(NamedTuple):
+    """What several searches share."""
+
+    total: Array
+    """[sample + 1] sum of all samples before each."""
+    lows: Array
+    """[block] least sample of each block."""
+    highs: Array
+    """[block] greatest."""
 
 
 class Record:
@@ -33,45 +34,27 @@ class Record:
         Args:
             samples: [sample] finite.
         """
-        self.samples = samples
+        self.samples = np.ascontiguousarray(samples, dtype=np.float64)
 
     def __len__(self) -> int:
         return len(self.samples)
 
     @cached_property
-    def total(self) -> Array:
-        """[sample + 1] sum of all samples before each."""
-        out = np.empty(len(self.samples) + 1)
-        out[0] = 0.0
-        np.cumsum(self.samples, out=out[1:])
-        return out
+    def index(self) -> _Index:
+        """Running sums and extremes of blocks."""
+        from ..kernels.record import BLOCK, index
 
-    def sums(self, first: int, last: int) -> Array:
-        """[last - first + 1] running sum of the samples from `first` to before `last`, from any start: for differences."""
-        if 16 * (last - first) > len(self.samples):
-            return self.total[first : last + 1]
-        out = np.empty(last - first + 1)
-        out[0] = 0.0
-        np.cumsum(self.samples[first:last], out=out[1:])
-        return out
-
-    @cached_property
-    def extremes(self) -> tuple[Array, Array]:
-        """[block] least and greatest sample of each block; the last block may be shorter."""
-        starts = np.arange(0, len(self.samples), BLOCK)
-        return np.minimum.reduceat(self.samples, starts), np.maximum.reduceat(self.samples, starts)
-
-    def can_leave(self, low: float, high: float, first: int, last: int) -> NDArray[np.intp]:
-        """Blocks that touch the samples from `first` to before `last` and hold one outside the range from `low` to `high`."""
-        lows, highs = self.extremes
-        begin, end = first // BLOCK, (last - 1) // BLOCK + 1
-        return begin + _outside(lows[begin:end], highs[begin:end], low, high).nonzero()[0]
+        n = len(self.samples)
+        blocks = -(-n // BLOCK)
+        made = _Index(np.empty(n + 1), np.empty(blocks), np.empty(blocks))
+        index(self.samples, *made)
+        return made
 
     def stays(self, low: float, high: float, first: int) -> bool:
         """Whether every sample from `first` on lies within a range."""
-        whole = min(-(-first // BLOCK) * BLOCK, len(self.samples))
-        part = self.samples[first:whole]
-        return not (_outside(part, part, low, high).any() or len(self.can_leave(low, high, whole, len(self.samples))))
+        from ..kernels.record import stays
+
+        return bool(stays(self.samples, self.index.lows, self.index.highs, low, high, first))
 
     def means(self, width: int) -> Means:
         """Moving means over an odd number of samples, `width` or one more."""
@@ -79,17 +62,20 @@ class Record:
 
     def leaves(self, low: float, high: float, first: int, width: int) -> bool:
         """Whether the mean of any `width` samples in a row from `first` on lies outside a range."""
-        if self.stays(low, high, first):
-            return False
-        total = self.total[first:]
-        means = (total[width:] - total[:-width]) / width
-        return bool(_outside(means, means, low, high).any())
+        from ..kernels.record import leaves
 
+        return not self.stays(low, high, first) and bool(leaves(self.index.total, first, width, low, high))
 
-def _outside(lows: Array, highs: Array, low: float, high: float) -> NDArray[np.bool_]:
-    if high == ABOVE:
-        return lows < low
-    return highs > high if low == BELOW else (lows < low) | (highs > high)
+    def farthest(self, first: int, last: int, width: int, upwards: bool) -> int:
+        """Sample from `first` to before `last` whose moving mean is the greatest, or the least: the first of several as far.
+
+        Args:
+            width: of the mean, in samples, which reaches over nothing outside the stretch.
+        """
+        from ..kernels.record import farthest
+
+        half = min(width // 2, (last - first - 1) // 2)
+        return int(farthest(self.index.total, first, last, half, 1.0 if upwards else -1.0))
 
 
 class Means:
@@ -101,7 +87,7 @@ class Means:
             record: to average.
             half: samples to each side.
         """
-        self._record = record
+        self._samples, self._index = record.samples, record.index
         self._half = half
 
     @property
@@ -109,71 +95,49 @@ class Means:
         """Samples in a window, away from the ends."""
         return 2 * self._half + 1
 
-    def values(self, first: int, last: int) -> Array:
-        """Means at the samples from `first` to before `last`."""
-        half, n = self._half, len(self._record)
-        if half < 1:
-            return self._record.samples[first:last]
-        begin, end = max(first, half), min(last, n - half)
-        if begin >= end:
-            return self.at(np.arange(first, last))
-        sums = self._record.sums(begin - half, end + half)
-        inner = (sums[2 * half + 1 :] - sums[: end - begin]) / (2 * half + 1)
-        if begin == first and end == last:
-            return inner
-        return np.concatenate([self.at(np.arange(first, begin)), inner, self.at(np.arange(end, last))])
-
-    def at(self, places: NDArray[np.intp]) -> Array:
+    def at(self, places: NDArray[np.int64]) -> Array:
         """Means at these samples."""
-        if self._half < 1:
-            return self._record.samples[places]
-        if not len(places):
-            return np.empty(0)
-        low, high = np.maximum(places - self._half, 0), np.minimum(places + self._half + 1, len(self._record))
-        begin = int(low.min())
-        sums = self._record.sums(begin, int(high.max()))
-        return np.asarray((sums[high - begin] - sums[low - begin]) / (high - low))
+        from ..kernels.record import means_at
+
+        out = np.empty(len(places))
+        means_at(self._samples, self._index.total, self._half, np.ascontiguousarray(places, dtype=np.int64), out)
+        return out
+
+    def greatest(self, first: int, last: int, sign: float) -> float:
+        """Greatest of sign * mean at the samples from `first` to before `last`."""
+        from ..kernels.record import greatest
+
+        return float(greatest(self._index.total, self._half, first, last, sign))
 
     def first_outside(self, low: float, high: float, first: int, last: int) -> int | None:
         """First sample from `first` to before `last` whose mean lies outside the range."""
-        first, last = self._where_outside(low, high, first, last)
-        return self._first(lambda v: _outside(v, v, low, high), first, last)
+        from ..kernels.record import first_outside
+
+        return _found(first_outside(self._samples, *self._index, self._half, low, high, first, last))
 
     def last_outside(self, low: float, high: float, first: int, last: int) -> int | None:
         """Last sample from `first` to before `last` whose mean lies outside the range."""
-        first, last = self._where_outside(low, high, first, last)
-        step = CHUNK
-        while last > first:
-            begin = max(first, last - step)
-            v = self.values(begin, last)
-            found = _outside(v, v, low, high)[::-1]
-            at = int(found.argmax())
-            if found[at]:
-                return last - 1 - at
-            last, step = begin, 4 * step
-        return None
+        from ..kernels.record import last_outside
+
+        return _found(last_outside(self._samples, *self._index, self._half, low, high, first, last))
 
     def first_inside(self, low: float, high: float, first: int, last: int) -> int | None:
         """First sample from `first` to before `last` whose mean lies within the range or on its edge."""
-        return self._first(lambda v: (v >= low) & (v <= high), first, last)
+        from ..kernels.record import first_inside
 
-    def _first(self, test: Test, first: int, last: int) -> int | None:
-        step = CHUNK
-        while first < last:
-            end = min(last, first + step)
-            found = test(self.values(first, end))
-            at = int(found.argmax())
-            if found[at]:
-                return first + at
-            first, step = end, 4 * step
-        return None
+        return _found(first_inside(self._samples, self._index.total, self._half, low, high, first, last))
 
-    def _where_outside(self, low: float, high: float, first: int, last: int) -> tuple[int, int]:
-        """The part of a stretch in which means can lie outside a range: their windows touch a block that does."""
-        if first >= last:
-            return first, first
-        half, n = self._half, len(self._record)
-        blocks = self._record.can_leave(low, high, max(0, first - half), min(n, last + half))
-        if not len(blocks):
-            return first, first
-        return max(first, int(blocks[0]) * BLOCK - half), min(last, (int(blocks[-1]) + 1) * BLOCK + half)
+
+def _found(place: int) -> int | None:
+    return place if place >= 0 else None
+
+
+def despiked(trace: Array) -> Array:
+    """Median of five samples, every second one: spikes of up to four samples vanish, monotone edges stay where they are."""
+    from ..kernels.record import despike
+
+    if len(trace) < 64:
+        return trace
+    out = np.empty(len(trace))
+    despike(np.ascontiguousarray(trace), out)
+    return out

@@ -95,7 +95,7 @@ def rest_of(
     if span <= 0:
         return _nothing(observation, from_level, to_level, curve)
     head = resting_window(blocks, noise)
-    tail = resting_window(blocks[::-1], noise)
+    tail = resting_window(blocks, noise, backwards=True)
     if head >= n:
         return _nothing(observation, from_level, to_level, curve)
     rests = _trace_rest(observation, head * size, (n - tail) * size, quantum)
@@ -122,9 +122,11 @@ def _nothing(observation: Observation, from_level: int, to_level: int, curve: Cu
 
 
 def _trace_rest(observation: Observation, pre: int, post: int, quantum: float) -> Rest:
-    light = observation.light
-    starts, ends = light[:, :pre].mean(axis=1), light[:, post:].mean(axis=1)
-    noise = dither(light, pre, post, quantum)
+    after = observation.samples - post
+    (start, scatter), (end, scatter_end) = observation.stretch(0, pre), observation.stretch(post, observation.samples)
+    starts, ends = start / pre, end / after
+    quiet = min(float(scatter.mean()) / pre, float(scatter_end.mean()) / after)
+    noise = dither(quiet, observation.light[:, pre:post], quantum)
     u_code = undithered(quantum, noise)
     return Rest(float(starts.mean()), float(ends.mean()), "trace", starts, ends, pre, post, noise, u_code, u_code)
 

@@ -12,12 +12,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .record import ABOVE, BELOW, Means, Record
 from .refusal import Refusal
 
-Array = NDArray[np.float64]
 StartRule = Literal["last_exit", "first_exit"]
 EndRule = Literal["first_entry", "settled"]
 
@@ -42,35 +40,6 @@ def smoothing(noise: float, distance: float, most: float) -> int:
     return max(1, math.floor(min(wanted, most) + 1e-6))
 
 
-def smooth(trace: Array, width: int) -> Array:
-    """Moving mean over an odd number of samples, `width` or one more; near the ends over what there is of the window."""
-    half = min(width // 2, (len(trace) - 1) // 2)
-    if half < 1:
-        return trace
-    n = len(trace)
-    total = np.empty(n + 1)
-    total[0] = 0.0
-    np.cumsum(trace, out=total[1:])
-    out = np.empty(n)
-    out[half : n - half] = (total[2 * half + 1 :] - total[: n - 2 * half]) / (2 * half + 1)
-    ends = np.arange(half)
-    out[:half] = total[half + 1 : 2 * half + 1] / (half + 1 + ends)
-    out[n - half :] = (total[n] - total[n - 2 * half : n - half]) / (2 * half - ends)
-    return out
-
-
-def despiked(trace: Array) -> Array:
-    """Median of five samples, every second one: spikes of up to four samples vanish, monotone edges stay where they are."""
-    if len(trace) < 64:
-        return trace
-    a, b, c, d, e = (trace[i : len(trace) - 8 + i] for i in (0, 2, 4, 6, 8))
-    # The median of five is the median of the third with the larger low and the smaller high of two pairs' inner values.
-    low = np.maximum(np.minimum(a, b), np.minimum(d, e))
-    high = np.minimum(np.maximum(a, b), np.maximum(d, e))
-    middle = np.maximum(np.minimum(low, high), np.minimum(np.maximum(low, high), c))
-    return np.concatenate([trace[:4], middle, trace[-4:]])
-
-
 def has_landing(record: Record, noise: float, middle: Middle) -> bool:
     """Whether the trace rests on the way: for over half of the time from 10 to 90 % it changes by less than 3 % of the step."""
     means = record.means(smoothing(noise, 0.1, max(1.0, middle.width / 16)))
@@ -78,7 +47,7 @@ def has_landing(record: Record, noise: float, middle: Middle) -> bool:
     before, after = means.last_outside(0.1, ABOVE, 0, at + 1), means.first_outside(BELOW, 0.9, at, len(record))
     if before is None or after is None:
         return False
-    values = means.at(np.rint(np.linspace(before, after, 65)).astype(np.intp))
+    values = means.at(np.rint(np.linspace(before, after, 65)).astype(np.int64))
     return bool((np.abs(values[32:] - values[:-32]) < 0.03).any())
 
 
@@ -206,4 +175,4 @@ def _last(means: Means, after: int, band: tuple[float, float], clear: float, end
     inside = means.first_inside(level, top, last, end)
     if inside is None:
         return None
-    return inside - 0.5, bool(means.values(last, last + 1)[0] > top)
+    return inside - 0.5, bool(means.at(np.array([last]))[0] > top)

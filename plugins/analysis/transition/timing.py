@@ -63,9 +63,9 @@ def timing_budget(
     parts.append(Component("quantisation", _quantisation(timing, quantum, rest.dither) * dt, distribution="rectangular"))
     parts.append(Component("shape within the fit", 0.6 * _root_sum(w * i.crossing.bias for w, i in timing.terms) * dt))
     parts.append(Component("level within the noise", _root_sum(w * i.slack for w, i in timing.terms) * dt))
-    sensor = sum(w * i.sensor_shift for w, i in timing.terms)
+    sensor = sum(w * i.crossing.sensor_shift for w, i in timing.terms)
     parts.append(Component("sensor bandwidth", SENSOR_REL_U * sensor * dt, shared="sensor"))
-    window = sum(w * i.window_shift for w, i in timing.terms)
+    window = sum(w * i.crossing.window_shift for w, i in timing.terms)
     parts.append(Component("smoothing window", window / math.sqrt(3) * dt, distribution="rectangular"))
     parts.append(Component("ripple residual", _ripple(timing, ripple, context, dt) * dt))
     return [p for p in parts if p.effect != 0.0]

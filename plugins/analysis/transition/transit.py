@@ -22,11 +22,11 @@ from .observation import Observation, aligned, observe
 from .onset import ONSET_HIGHEST, ONSET_RATIO, Onset, find_onset, hidden_instant
 from .parameters import TransitionParameters
 from .polynomial import SHARP, Smear
-from .record import Record
+from .record import Record, despiked
 from .reference import Reference, band_refusal, references
 from .refusal import Refusal
 from .rest import LevelSource, Rest, rest_of
-from .search import EndRule, Middle, despiked, find_end, find_middle, find_start, has_landing
+from .search import EndRule, Middle, find_end, find_middle, find_start, has_landing
 
 Array = NDArray[np.float64]
 
@@ -114,8 +114,7 @@ class Transit:
         upwards = top * math.copysign(1.0, self.rest.step) > 0
         key = ("extreme", first, last, top, self.narrow, self.smear)
         if key not in self.common:
-            samples = self.scaled.samples
-            self.common[key] = extreme(self.observation, samples, first, last, top, upwards, self.narrow, self.smear)
+            self.common[key] = extreme(self.observation, self.scaled, first, last, top, upwards, self.narrow, self.smear)
         return cast("Place | None", self.common[key])
 
     @property
