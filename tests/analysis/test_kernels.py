@@ -91,10 +91,10 @@ def test_one_pass_over_the_repeats_gives_what_numpy_gives(seed: int, count: int,
     light = whole[::every]
     flat = repeats_of(light)
     blocks = samples // block + 1
-    total, sums, squares, ends = np.empty(samples), np.empty((count, blocks)), np.empty((count, blocks)), np.empty(2)
-    assert repeats.gather(flat.rows, flat.stride, count, block, 1e100, total, sums, squares, ends)
+    total, sums, squares = np.empty(samples), np.empty((count, blocks)), np.empty((count, blocks))
+    found = repeats.gather(flat.rows, flat.stride, count, block, 1e-100, 1e100, total, sums, squares)
+    assert found == (repeats.CHANGING if samples > 1 else repeats.CONSTANT)
     assert total == pytest.approx(light.sum(axis=0), rel=1e-12)
-    assert ends.tolist() == [light[0].min(), light[0].max()]
     for b in range(blocks):
         part = light[:, b * block : (b + 1) * block]
         assert sums[:, b] == pytest.approx(part.sum(axis=1), rel=1e-12, abs=1e-12)
@@ -106,8 +106,10 @@ def test_one_pass_over_the_repeats_gives_what_numpy_gives(seed: int, count: int,
 def test_one_pass_tells_of_impossible_samples(bad: float) -> None:
     light = np.ones((3, 50))
     light[1, 17] = bad
-    out = (np.empty(50), np.empty((3, 6)), np.empty((3, 6)), np.empty(2))
-    assert not repeats.gather(light.ravel(), 50, 3, 10, 1e100, *out)
+    out = (np.empty(50), np.empty((3, 6)), np.empty((3, 6)))
+    assert repeats.gather(light.ravel(), 50, 3, 10, 1e-100, 1e100, *out) == repeats.IMPOSSIBLE
+    light[1, 17] = 1.0
+    assert repeats.gather(light.ravel(), 50, 3, 10, 1e-100, 1e100, *out) == repeats.CONSTANT
 
 
 @given(SEEDS, st.integers(3, 400), st.integers(1, 50))

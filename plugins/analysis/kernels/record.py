@@ -31,16 +31,18 @@ def despike(trace: Array, out: Array) -> bool:
     n = len(trace)
     for i in range(4):
         out[i], out[n - 1 - i] = trace[i], trace[n - 1 - i]
-    for i in range(4, n - 4):
-        a, b, c, d, e = trace[i - 4], trace[i - 2], trace[i], trace[i + 2], trace[i + 4]
+    first, second, third, fourth, fifth = trace[:-8], trace[2:-6], trace[4:-4], trace[6:-2], trace[8:]
+    target = out[4:-4]
+    for i in range(n - 8):
+        a, b, c, d, e = first[i], second[i], third[i], fourth[i], fifth[i]
         # The median of five is the median of the third with the larger low and the smaller high of two pairs' inner values.
-        low1, high1 = (a, b) if a < b else (b, a)
-        low2, high2 = (d, e) if d < e else (e, d)
+        low1, high1 = a if a < b else b, b if a < b else a
+        low2, high2 = d if d < e else e, e if d < e else d
         low = low1 if low1 > low2 else low2
         high = high1 if high1 < high2 else high2
-        inner_low, inner_high = (low, high) if low < high else (high, low)
-        middle = c if c < inner_high else inner_high
-        out[i] = middle if middle > inner_low else inner_low
+        least, most = low if low < high else high, high if low < high else low
+        middle = c if c < most else most
+        target[i] = middle if middle > least else least
     return True
 
 
@@ -176,19 +178,18 @@ def _most(total: Any, half: int, begin: int, end: int, first: int, last: int, si
         a = max(a, sign * _clipped(total, half, begin, end, i))
     for i in range(inner_last, last):
         a = max(a, sign * _clipped(total, half, begin, end, i))
-    width, i = 2 * half + 1, inner_first
-    while i + 4 <= inner_last:
-        # Compared as sums: windows of one width, side by side in four lanes.
-        v, w = sign * (total[i + half + 1] - total[i - half]), sign * (total[i + half + 2] - total[i - half + 1])
-        x, y = sign * (total[i + half + 3] - total[i - half + 2]), sign * (total[i + half + 4] - total[i - half + 3])
-        v, w, x, y = v / width, w / width, x / width, y / width
-        a = v if v > a else a
-        b = w if w > b else b
-        c = x if x > c else c
-        d = y if y > d else d
-        i += 4
-    for k in range(i, inner_last):
-        a = max(a, sign * _clipped(total, half, begin, end, k))
+    scale, count = sign / (2 * half + 1), inner_last - inner_first
+    if count > 0:
+        ahead, behind = total[inner_first + half + 1 : inner_last + half + 1], total[inner_first - half : inner_last - half]
+        for k in range(count // 4):
+            v, w = (ahead[4 * k] - behind[4 * k]) * scale, (ahead[4 * k + 1] - behind[4 * k + 1]) * scale
+            x, y = (ahead[4 * k + 2] - behind[4 * k + 2]) * scale, (ahead[4 * k + 3] - behind[4 * k + 3]) * scale
+            a = v if v > a else a
+            b = w if w > b else b
+            c = x if x > c else c
+            d = y if y > d else d
+        for k in range(count // 4 * 4, count):
+            a = max(a, (ahead[k] - behind[k]) * scale)
     return max(a, b, c, d)
 
 

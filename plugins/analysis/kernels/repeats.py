@@ -16,60 +16,49 @@ from .compiling import BOOL, FLOAT, INT, OUT, OUT_MATRIX, VECTOR, compiled, inne
 
 Array = NDArray[np.float64]
 
-LANES = 8
-"""Running sums side by side: a sum that waits for none but its own lane's is as fast as memory."""
+IMPOSSIBLE, CONSTANT, CHANGING = 0, 1, 2
 
 
 @inner
-def _sum(samples: Any, first: int, last: int) -> float:
-    """Sum of the samples from `first` to before `last`."""
-    a, b, c, d, e, f, g, h = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    whole = first + (last - first) // LANES * LANES
-    for i in range(first, whole, LANES):
-        a += samples[i]
-        b += samples[i + 1]
-        c += samples[i + 2]
-        d += samples[i + 3]
-        e += samples[i + 4]
-        f += samples[i + 5]
-        g += samples[i + 6]
-        h += samples[i + 7]
-    for i in range(whole, last):
-        a += samples[i]
-    return float(((a + b) + (c + d)) + ((e + f) + (g + h)))
+def _scatter(part: Any) -> tuple[float, float]:
+    """Sum of some samples, and sum of the squares of what they differ from their mean.
+
+    Four sums run side by side: one that waits for none but its own lane's is as fast as memory. They are of the distances
+    to the first sample, so that a large level costs no digits.
+    """
+    count, shift = len(part), part[0]
+    a, b, c, d = 0.0, 0.0, 0.0, 0.0
+    e, f, g, h = 0.0, 0.0, 0.0, 0.0
+    for k in range(count // 4):
+        p, q, r, s = part[4 * k] - shift, part[4 * k + 1] - shift, part[4 * k + 2] - shift, part[4 * k + 3] - shift
+        a += p
+        b += q
+        c += r
+        d += s
+        e += p * p
+        f += q * q
+        g += r * r
+        h += s * s
+    total, squares = (a + b) + (c + d), (e + f) + (g + h)
+    for k in range(count // 4 * 4, count):
+        p = part[k] - shift
+        total += p
+        squares += p * p
+    return shift * count + total, max(squares - total * total / count, 0.0) if squares == squares else squares
 
 
-@inner
-def _squares(samples: Any, first: int, last: int, mean: float) -> float:
-    """Sum of the squares of what the samples from `first` to before `last` differ from a mean."""
-    a, b, c, d, e, f, g, h = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    whole = first + (last - first) // LANES * LANES
-    for i in range(first, whole, LANES):
-        a += (samples[i] - mean) ** 2
-        b += (samples[i + 1] - mean) ** 2
-        c += (samples[i + 2] - mean) ** 2
-        d += (samples[i + 3] - mean) ** 2
-        e += (samples[i + 4] - mean) ** 2
-        f += (samples[i + 5] - mean) ** 2
-        g += (samples[i + 6] - mean) ** 2
-        h += (samples[i + 7] - mean) ** 2
-    for i in range(whole, last):
-        a += (samples[i] - mean) ** 2
-    return float(((a + b) + (c + d)) + ((e + f) + (g + h)))
-
-
-@compiled(BOOL, VECTOR, INT, INT, INT, FLOAT, OUT, OUT_MATRIX, OUT_MATRIX, OUT)
+@compiled(INT, VECTOR, INT, INT, INT, FLOAT, FLOAT, OUT, OUT_MATRIX, OUT_MATRIX)
 def gather(
     rows: Array,
     stride: int,
     repeats: int,
     block: int,
+    nearest: float,
     farthest: float,
     total: Array,
     sums: Array,
     squares: Array,
-    range0: Array,
-) -> bool:
+) -> int:
     """Sum of the repeats, and sum and scatter of each block of each.
 
     Args:
@@ -77,40 +66,40 @@ def gather(
         stride: from the first sample of one to that of the next.
         repeats: how many.
         block: samples a block; the last block holds what is left, perhaps none.
+        nearest: samples that differ by less are equal.
         farthest: no sample may be as large as this.
         total: [sample] gets the sum.
         sums: [repeat, block] gets the sum of each block.
         squares: [repeat, block] gets the sum of the squared deviations from the block's own mean.
-        range0: [2] gets the least and the greatest sample of the first repeat.
 
     Returns:
-        Whether all samples are finite and of a possible size.
+        `IMPOSSIBLE` when a sample is not finite or not of a possible size, `CONSTANT` when the first repeat never changes,
+        `CHANGING` otherwise.
     """
     samples, blocks = len(total), sums.shape[1]
-    low, high = math.inf, -math.inf
-    for r in range(repeats):
-        start = r * stride
-        for b in range(blocks):
-            first, last = b * block, min((b + 1) * block, samples)
+    differs = False
+    for b in range(blocks):
+        first, last = b * block, min((b + 1) * block, samples)
+        if first >= last:
+            sums[:, b], squares[:, b] = 0.0, 0.0
+            continue
+        # Parts of arrays are read from their beginning: an index that can't be negative needs no second look.
+        whole = total[first:last]
+        for r in range(repeats):
+            part = rows[r * stride + first : r * stride + last]
             if r == 0:
-                for i in range(first, last):
-                    value = rows[start + i]
-                    total[i] = value
-                    low = value if value < low else low
-                    high = value if value > high else high
+                for i in range(len(whole)):
+                    whole[i] = part[i]
+                    differs |= abs(part[i] - rows[0]) >= nearest
             else:
-                for i in range(first, last):
-                    total[i] += rows[start + i]
-            value = _sum(rows, start + first, start + last)
-            # An infinite sample or one that is no number shows in the sum, an impossible one in the scatter.
-            if not abs(value) < farthest * block:
-                return False
-            sums[r, b] = value
-            squares[r, b] = _squares(rows, start + first, start + last, value / max(last - first, 1))
-            if not squares[r, b] < farthest * farthest:
-                return False
-    range0[0], range0[1] = low, high
-    return True
+                for i in range(len(whole)):
+                    whole[i] += part[i]
+            value, scatter = _scatter(part)
+            # An infinite sample or one that is no number shows in the sum, an impossible one in the scatter or in both.
+            if not (abs(value) < farthest * block and scatter < farthest * farthest):
+                return IMPOSSIBLE
+            sums[r, b], squares[r, b] = value, scatter
+    return CHANGING if differs else CONSTANT
 
 
 @compiled(FLOAT, VECTOR, INT)

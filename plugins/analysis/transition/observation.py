@@ -112,7 +112,7 @@ def observe(subject: Transition) -> Observation | Refusal:
         return Refusal("not-a-number, infinite or impossible samples in every repeat", tuple(flags))
     if len(light) < 3:
         flags.add("few_repeats")
-    if gathered.span < NEAREST:
+    if not gathered.changes:
         return Refusal("the light does not change at all", (*flags, "no_transition"))
     return _observation(light, gathered, subject.interval_s, subject.start_s, tuple(sorted(flags)), window)
 
@@ -127,22 +127,21 @@ class _Gathered:
     sums: Array
     squares: Array
     block: int
-    span: float
-    """Between the least and the greatest sample of the first repeat."""
+    changes: bool
+    """Whether the first repeat does."""
 
 
 def _gathered(light: Array) -> _Gathered | None:
     """None when a sample is no number or of an impossible size."""
-    from ..kernels.repeats import gather
+    from ..kernels.repeats import CHANGING, IMPOSSIBLE, gather
 
     repeats, samples = light.shape
     block = max(1, samples // BLOCKS)
     rows = repeats_of(light)
-    total, sums, ends = np.empty(samples), np.empty((repeats, samples // block + 1)), np.empty(2)
+    total, sums = np.empty(samples), np.empty((repeats, samples // block + 1))
     squares = np.empty_like(sums)
-    if not gather(rows.rows, rows.stride, repeats, block, FARTHEST, total, sums, squares, ends):
-        return None
-    return _Gathered(rows, total, sums, squares, block, float(ends[1] - ends[0]))
+    found = gather(rows.rows, rows.stride, repeats, block, NEAREST, FARTHEST, total, sums, squares)
+    return None if found == IMPOSSIBLE else _Gathered(rows, total, sums, squares, block, found == CHANGING)
 
 
 def _observation(
