@@ -8,10 +8,12 @@ import math
 import numpy as np
 import pytest
 from greystep.plugins.analysis.transition.fit_estimator import TransitionFitEstimator
-from greystep.plugins.analysis.transition.least_squares import chi_square_chance, fit
+from greystep.plugins.analysis.transition.least_squares import chi_square_chance, fit, numeric
+from greystep.plugins.analysis.transition.models import MODELS, Model
 from greystep.schema.figure import Figure
 from greystep.schema.trace import Transition
 from greystep.schema.uncertainty import combine
+from scipy import signal, special
 
 from . import edges
 
@@ -56,12 +58,62 @@ def test_nist_exponential_rise(
 ) -> None:
     """b1 (1 - exp(-b2 x)), both starts of the dataset, with standard deviations."""
     x, y = (np.array(v, dtype=float) for v in data)
-    found = fit(lambda p: p[0] * -np.expm1(-p[1] * x), y, np.array(start, dtype=float))
+    found = fit(numeric(lambda p: p[0] * -np.expm1(-p[1] * x)), y, np.array(start, dtype=float))
     assert found.converged, name
     assert found.parameters == pytest.approx(values, rel=1e-6)
     assert found.deviations == pytest.approx(deviations, rel=1e-6)
     assert found.rss == pytest.approx(rss, rel=1e-6)
     assert found.residual_deviation == pytest.approx(s, rel=1e-6)
+
+
+FORMULAS = {
+    "exponential": lambda t, a: 1 - np.exp(-np.maximum(t, 0) / a),
+    "ramp": lambda t, a: np.clip(t / a, 0, 1),
+    "Gaussian": lambda t, a: special.ndtr(t / a),
+    "raised cosine": lambda t, a: 0.5 - 0.5 * np.cos(np.pi * np.clip(t / a, 0, 1)),
+    "3 equal poles": lambda t, a: special.gammainc(3, np.maximum(t, 0) / a),
+    "4 equal poles": lambda t, a: special.gammainc(4, np.maximum(t, 0) / a),
+    "2 poles": lambda t, a, r: signal.step(([1], [a * a * r, a * (1 + r), 1]), T=t)[1],
+    "second order": lambda t, w, z: signal.step(([w * w], [1, 2 * z * w, w * w]), T=t)[1],
+}
+SHAPES = {"2 poles": ((0.4, 0.4), (0.9, 0.05), (0.3, 0.9)), "second order": ((1.6, 0.5), (4.0, 0.1), (2.0, 0.95))}
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda m: m.name)
+def test_edges_are_those_of_scipy(model: Model) -> None:
+    """Step responses, incomplete gamma function, normal distribution: each formula by another way."""
+    for shape in SHAPES.get(model.name, ((0.2,), (1.3,))):
+        later = np.linspace(0, 6, 301)
+        assert model.edge(later, np.array(shape)) == pytest.approx(FORMULAS[model.name](later, *shape), abs=1e-7), shape
+        assert model.edge(-later[1:], np.array(shape)) == pytest.approx(
+            FORMULAS["Gaussian"](-later[1:], *shape) if model.name == "Gaussian" else 0.0, abs=1e-12
+        )
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda m: m.name)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_derivatives_of_edges(model: Model, sign: int) -> None:
+    """Against differences of the values; parameters of shape count by their size."""
+    times = np.linspace(-1.03, 4.1, 200)
+    for shape in SHAPES.get(model.name, ((0.2,), (1.3,))):
+        at = np.array([0.111, 2.0, 5.0, *(sign * v for v in shape)])
+        values, jacobian = model.light(times, at)
+        again, differences = numeric(lambda p: model.light(times, p)[0])(at)
+        assert (again == values).all()
+        # A corner between two points of a difference shows half of the slope.
+        near = np.abs(times - at[0]) < 1e-4
+        assert jacobian[~near] == pytest.approx(differences[~near], abs=2e-6)
+
+
+@pytest.mark.parametrize("model", MODELS, ids=lambda m: m.name)
+@pytest.mark.parametrize("ratio", [0.02, 0.1, 0.5, 0.9, 0.98])
+def test_first_passage_is_where_the_edge_first_takes_the_level(model: Model, ratio: float) -> None:
+    for shape in SHAPES.get(model.name, ((0.2,), (1.3,))):
+        at = model.first_passage(np.array(shape), ratio)
+        fine = np.linspace(-3, at - 1e-9, 20001)
+        assert model.edge(np.array([at]), np.array(shape))[0] == pytest.approx(ratio, abs=1e-9)
+        assert (model.edge(fine, np.array(shape)) < ratio).all()
+    assert math.isnan(MODELS[0].first_passage(np.array([0.3]), 1.5))
 
 
 def test_chance_of_residuals() -> None:

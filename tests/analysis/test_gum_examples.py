@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from greystep.plugins.analysis.transition.least_squares import Fitted, fit
+from greystep.plugins.analysis.transition.least_squares import Fitted, fit, numeric
 from greystep.schema.figure import Component
 from greystep.schema.uncertainty import combine
 
@@ -61,7 +61,7 @@ def test_calibration_line_of_gum_h3() -> None:
     b = np.array([-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160])
 
     def line(reference: float) -> Fitted:
-        return fit(lambda p: p[0] + p[1] * (t - reference), b, np.array([0.0, 0.0]))
+        return fit(numeric(lambda p: p[0] + p[1] * (t - reference)), b, np.array([0.0, 0.0]))
 
     found = line(20.0)
     assert found.parameters == pytest.approx([-0.1712, 0.00218], abs=5e-5)

@@ -44,7 +44,7 @@ def _scatter(part: Any) -> tuple[float, float]:
         p = part[k] - shift
         total += p
         squares += p * p
-    return shift * count + total, max(squares - total * total / count, 0.0) if squares == squares else squares
+    return shift * count + total, squares if math.isnan(squares) else max(squares - total * total / count, 0.0)
 
 
 @compiled(INT, VECTOR, INT, INT, INT, FLOAT, FLOAT, OUT, OUT_MATRIX, OUT_MATRIX)

@@ -8,14 +8,12 @@ each model is fitted with onset, shape and both state levels free, and judged by
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .least_squares import Fitted, chi_square_chance, fit, rough_fit
+from .least_squares import Evaluate, Fitted, chi_square_chance, fit, rough_fit
 from .models import MODELS, Model
 from .noise import block_means
 from .observation import Observation
@@ -57,24 +55,7 @@ class Chosen:
     def crossing(self, ratio: float, parameters: Array | None = None) -> float:
         """First sample position at which the edge passes a part of the step."""
         p = self.fitted.parameters if parameters is None else parameters
-        return self.origin + self.unit * (float(p[0]) + first_passage(self.model, p[3:], ratio))
-
-
-def first_passage(model: Model, shape: Array, ratio: float) -> float:
-    """Time since onset at which the edge first passes a level."""
-    grid = np.linspace(-4, 12, 4001)
-    above = np.flatnonzero(model.edge(grid, shape) >= ratio)
-    if not len(above):
-        return float("nan")
-    i = max(1, int(above[0]))
-    low, high = float(grid[i - 1]), float(grid[i])
-    # Sixty-four parts at a time cost as little as two halves: eight rounds come to the last bit.
-    for _ in range(8):
-        parts = np.linspace(low, high, 65)
-        # The upper end counts as above whatever rounding says there.
-        k = int(np.argmax(np.append(model.edge(parts[1:-1], shape) >= ratio, True)))
-        low, high = float(parts[k]), float(parts[k + 1])
-    return 0.5 * (low + high)
+        return self.origin + self.unit * (float(p[0]) + self.model.first_passage(p[3:], ratio))
 
 
 def choose(
@@ -96,37 +77,33 @@ def choose(
     means = block_means(observation.mean[first:last], block)
     times = np.asarray((first + block * (np.arange(len(means)) + 0.5) - 0.5 - middle) / duration, dtype=np.float64)
     noise = observation.noise / float(np.sqrt(block))
-    tried = []
+    few, tried, best = slice(None, None, THIN), [], 0.0
+    thinned = np.ascontiguousarray(times[few])
     for model in MODELS:
         start = np.array([-model.onset, rest_start, rest_end, *model.start])
-        few = slice(None, None, THIN)
-        near = rough_fit(_values(model, times[few]), means[few], start, noise)
-        chance = chi_square_chance(near.rss, near.dof)
+        near, rss = rough_fit(_light(model, thinned), means[few], start, noise)
+        chance = chi_square_chance(rss, len(thinned) - len(start))
+        best = max(best, chance)
         if chance < HOPELESS:
-            tried.append((math.inf, chance, model, near))
             continue
-        found = fit(_values(model, times), means, near.parameters, noise)
+        found = fit(_light(model, times), means, near, noise)
         score = found.rss + len(found.parameters) * float(np.log(len(means)))
         tried.append((score, chi_square_chance(found.rss, found.dof), model, found))
     accepted = sorted((t for t in tried if t[1] > LEAST_CHANCE), key=lambda t: t[0])
     if not accepted:
-        return None, max(t[1] for t in tried)
+        return None, max((t[1] for t in tried), default=best)
     score, chance, model, found = accepted[0]
     others = tuple((m, f) for s, _, m, f in accepted[1:] if s < score + 10)
     return Chosen(model, found, duration, middle, chance, block, first, last, others), chance
 
 
-def _values(model: Model, times: Array) -> Callable[[Array], Array]:
-    """Light of a model at these times, by its parameters: onset, lower level, upper level, shape."""
-
-    def values(p: Array) -> Array:
-        return np.asarray(p[1] + (p[2] - p[1]) * model.edge(times - p[0], p[3:]))
-
-    return values
+def _light(model: Model, times: Array) -> Evaluate:
+    return lambda parameters: model.light(times, parameters)
 
 
 def replicates(chosen: Chosen, observation: Observation) -> Array:
     """[repeat, parameter] parameters with one repeat left out, by one Gauss-Newton step from the common fit."""
     rows = block_means(observation.light[:, chosen.first : chosen.last], chosen.block)
     others = (rows.sum(axis=0) - rows) / (len(rows) - 1)
-    return np.asarray(chosen.fitted.parameters + (others - rows.mean(axis=0)) @ np.linalg.pinv(chosen.fitted.jacobian).T)
+    steps = (others - rows.mean(axis=0)) @ chosen.fitted.jacobian @ chosen.fitted.inverse
+    return np.asarray(chosen.fitted.parameters + steps)

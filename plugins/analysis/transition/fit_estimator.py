@@ -16,7 +16,7 @@ from pydantic import BaseModel
 from ..matrix.summary import matrix_figures
 from .digitiser import undithered
 from .durations import end_references, transition_duration
-from .fit import Chosen, choose, first_passage, replicates
+from .fit import Chosen, choose, replicates
 from .jackknife import standard_error
 from .models import MODELS
 from .outcome import refused
@@ -166,7 +166,7 @@ def _budget(transit: Transit, chosen: Chosen, low: float, high: float, value: fl
         u = math.sqrt(float(slope @ chosen.fitted.covariance @ slope)) * dt
         parts.append(Component("noise of the trace", u, float(chosen.fitted.dof), "A"))
     spread = [
-        chosen.unit * (first_passage(m, f.parameters[3:], high) - first_passage(m, f.parameters[3:], low)) * dt - value
+        chosen.unit * (m.first_passage(f.parameters[3:], high) - m.first_passage(f.parameters[3:], low)) * dt - value
         for m, f in chosen.others
     ]
     widest = max((abs(x) for x in spread), default=0.0)

@@ -10,6 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+Evaluate = Callable[[Array], tuple[Array, Array]]
+"""Parameters [p] -> values [n] and their derivatives [n, p]."""
+
+LEAST_DAMPING = 1e-12
+"""With less, rounding decides where parameters depend on each other."""
+PATIENCE = 5
+"""Steps without a gain that count, after which a descent ends."""
 
 
 @dataclass(frozen=True)
@@ -18,6 +25,8 @@ class Fitted:
 
     parameters: Array
     """[parameter]"""
+    inverse: Array
+    """[parameter, parameter] inverse of the normal equations, J^T J."""
     covariance: Array
     """[parameter, parameter], scaled by the residual variance where no noise was given, else by the noise."""
     rss: float
@@ -39,100 +48,119 @@ class Fitted:
         return math.sqrt(self.rss / self.dof) if self.dof > 0 else math.nan
 
 
-def fit(model: Callable[[Array], Array], values: Array, start: Array, noise: float | None = None) -> Fitted:
-    """Least-squares fit.
+def fit(model: Evaluate, values: Array, start: Array, noise: float | None = None, rounds: int = 400) -> Fitted:
+    """Least-squares fit: damped steps (Marquardt 1963) to where none gains, then plain ones (Gauss, Newton) to the last digits.
+
+    No step is longer than the parameters themselves, so that a bad start does not end far outside (BoxBOD's first one does,
+    with MINPACK's usual limit of 100 times as much).
 
     Args:
-        model: parameters [p] -> values [n].
+        model: see `numeric` for one without derivatives.
         values: [n].
         start: [p] first guess.
         noise: standard deviation of a point; None: from the residuals.
+        rounds: damped steps at most.
     """
-    from scipy.optimize import least_squares
-
-    scale = 1.0 if noise is None else noise
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        found = least_squares(
-            lambda p: (np.nan_to_num(model(p), nan=1e6, posinf=1e6, neginf=-1e6) - values) / scale,
-            start,
-            jac="3-point",
-            x_scale="jac",
-            method="trf",
-            xtol=1e-14,
-            ftol=1e-14,
-            gtol=1e-14,
-            max_nfev=400,
-        )
-    best, jacobian = _polished(model, values, found.x)
-    residual = (values - model(best)) / scale
-    rss, dof = float(residual @ residual), len(values) - len(start)
-    variance = rss / dof if noise is None and dof > 0 else scale * scale
-    return Fitted(best, _inverse_normal(jacobian) * variance, rss, dof, jacobian, bool(found.success))
+    best, converged, _ = _descended(model, values, start, 1e-12, rounds)
+    return _fitted(model, values, _polished(model, values, best), converged, noise)
 
 
-def rough_fit(model: Callable[[Array], Array], values: Array, start: Array, noise: float, rounds: int = 40) -> Fitted:
-    """The same by damped steps (Marquardt 1963) that end when the sum of squares falls by less than a thousandth: enough to see
-    whether a model is anywhere near, at a tenth of the price.
+def rough_fit(model: Evaluate, values: Array, start: Array, noise: float, rounds: int = 40) -> tuple[Array, float]:
+    """The same until the sum of squares falls by less than a thousandth a step: enough to see whether a model is anywhere near.
 
     Args:
         noise: standard deviation of a point.
+
+    Returns:
+        [parameter] and the sum of squared residuals in units of the noise.
     """
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-        best, damping, idle = start, 1e-3, 0
-        residual = values - model(best)
+    best, _, cost = _descended(model, values, start, 1e-3, rounds)
+    return best, cost / noise**2
+
+
+def numeric(model: Callable[[Array], Array]) -> Evaluate:
+    """A model with derivatives by central differences, with the step that is best for double precision."""
+
+    def evaluate(at: Array) -> tuple[Array, Array]:
+        columns = []
+        for i, value in enumerate(at):
+            step = np.finfo(float).eps ** (1 / 3) * max(abs(value), 1e-8)
+            up, down = at.copy(), at.copy()
+            up[i], down[i] = value + step, value - step
+            columns.append((model(up) - model(down)) / (up[i] - down[i]))
+        return model(at), np.ascontiguousarray(np.stack(columns, axis=1))
+
+    return evaluate
+
+
+def _descended(model: Evaluate, values: Array, start: Array, gain: float, rounds: int) -> tuple[Array, bool, float]:
+    """Parameters from which no step gains more than a part of the sum of squares, whether that was seen, and that sum."""
+    from ..kernels.descent import damped_step
+
+    best, damping, idle, step = start, 1e-3, 0, np.empty(len(start))
+    with np.errstate(all="ignore"):
+        light, jacobian = model(best)
+        residual = values - light
         cost = float(residual @ residual)
-        jacobian = _jacobian(model, best)
         for _ in range(rounds):
-            normal, pull = jacobian.T @ jacobian, jacobian.T @ residual
-            weight = np.diag(np.maximum(np.diag(normal), 1e-30))
-            tried = best + np.linalg.lstsq(normal + damping * weight, pull, rcond=None)[0]
-            left = values - model(tried)
-            now = float(left @ left)
+            now = math.nan
+            if damped_step(jacobian, residual, best, damping, step):
+                tried = best + step
+                light, slopes = model(tried)
+                left = values - light
+                now = float(left @ left)
+            # Also where it is no number: a step that led there is too long.
             if not now < cost:
                 damping, idle = damping * 8, idle + 1
             else:
-                idle = idle + 1 if now > 0.999 * cost else 0
-                best, residual, cost, damping = tried, left, now, damping / 8
-                jacobian = _jacobian(model, best)
-            if idle > 4 or cost == 0:
+                idle = idle + 1 if now > (1 - gain) * cost else 0
+                best, residual, jacobian, cost, damping = tried, left, slopes, now, max(damping / 8, LEAST_DAMPING)
+            if idle >= PATIENCE or cost == 0:
                 break
-    dof = len(values) - len(start)
-    return Fitted(best, _inverse_normal(jacobian) * noise**2, cost / noise**2, dof, jacobian, idle > 0)
+    return best, idle > 0 or cost == 0, cost if math.isfinite(cost) else math.inf
 
 
-def _jacobian(model: Callable[[Array], Array], at: Array) -> Array:
-    """[point, parameter] by central differences with the step that is best for double precision."""
-    columns = []
-    for i, value in enumerate(at):
-        step = np.finfo(float).eps ** (1 / 3) * max(abs(value), 1e-8)
-        up, down = at.copy(), at.copy()
-        up[i], down[i] = value + step, value - step
-        columns.append((model(up) - model(down)) / (up[i] - down[i]))
-    return np.stack(columns, axis=1)
+def _scaled_normal(jacobian: Array) -> tuple[Array, Array]:
+    """J^T J with ones on its diagonal, and the size of each column."""
+    normal = jacobian.T @ jacobian
+    size = np.sqrt(np.maximum(np.diag(normal), 1e-300))
+    return normal / np.outer(size, size), size
 
 
-def _polished(model: Callable[[Array], Array], values: Array, start: Array, steps: int = 3) -> tuple[Array, Array]:
-    """A few Gauss-Newton steps from a minimum that was found to about 7 digits; each is kept only when it does no harm."""
-    best, jacobian = start, _jacobian(model, start)
-    cost = float(((values - model(best)) ** 2).sum())
-    for _ in range(steps):
-        size = np.linalg.norm(jacobian, axis=0)
-        size = np.where(size > 0, size, 1.0)
-        step = np.linalg.lstsq(jacobian / size, values - model(best), rcond=None)[0] / size
-        tried = float(((values - model(best + step)) ** 2).sum())
-        if not tried <= cost:
-            break
-        best, cost = best + step, tried
-        jacobian = _jacobian(model, best)
-    return best, jacobian
+def _polished(model: Evaluate, values: Array, start: Array, steps: int = 4) -> Array:
+    """A few plain steps, each of which is kept only when it does no harm."""
+    best = start
+    with np.errstate(all="ignore"):
+        light, jacobian = model(best)
+        residual = values - light
+        for _ in range(steps):
+            tried = best + _inverse_normal(jacobian) @ (jacobian.T @ residual)
+            light, slopes = model(tried)
+            left = values - light
+            if not float(left @ left) <= float(residual @ residual):
+                break
+            best, jacobian, residual = tried, slopes, left
+    return best
+
+
+def _fitted(model: Evaluate, values: Array, best: Array, converged: bool, noise: float | None) -> Fitted:
+    with np.errstate(all="ignore"):
+        light, jacobian = model(best)
+    scale = 1.0 if noise is None else noise
+    residual = (values - light) / scale
+    cost, dof = float(residual @ residual), len(values) - len(best)
+    rss = cost if math.isfinite(cost) else math.inf
+    inverse = _inverse_normal(jacobian)
+    variance = rss / dof if noise is None and dof > 0 else scale * scale
+    return Fitted(best, inverse, inverse * variance, rss, dof, jacobian, converged)
 
 
 def _inverse_normal(jacobian: Array) -> Array:
-    """(J^T J)^-1 with the columns scaled first: parameters may differ by many powers of ten."""
-    size = np.linalg.norm(jacobian, axis=0)
-    size = np.where(size > 0, size, 1.0)
-    half = np.linalg.pinv(jacobian / size) / size[:, None]
-    return np.asarray(half @ half.T)
+    """(J^T J)^-1; what the data don't tell counts as known."""
+    normal, size = _scaled_normal(jacobian)
+    if not np.isfinite(normal).all():
+        return np.full_like(normal, np.nan)
+    return np.asarray(np.linalg.pinv(normal, rcond=1e-14, hermitian=True) / np.outer(size, size))
 
 
 def chi_square_chance(rss: float, dof: int) -> float:
