@@ -13,6 +13,7 @@ from greystep.schema.trace import Array, Context, Transition
 from ..transition.jackknife import standard_error
 from .edge import MovingEdge, moving_edge, smoothed_again
 from .ends import StepEnds
+from .gaussian import GET_PER_SIGMA
 
 SENSOR_PRODUCT = 0.35
 """10-90 % duration times -3 dB bandwidth of one to five poles: 0.350 to 0.341."""
@@ -66,7 +67,7 @@ def repeat_scatter(edge: MovingEdge, ends: StepEnds, interval_s: float, period_s
     if n > 1:
         left_out = edge.without_each()
         bets = np.array([edge.times_of(p).duration_s for p in left_out])
-        gets = edge.gaussian(left_out, whole.bet_s / 2.5)
+        gets = edge.gaussian(left_out, whole.get_s / GET_PER_SIGMA if math.isfinite(whole.get_s) else whole.bet_s / 2.5)
         bet, get = standard_error(bets), standard_error(gets)
         return Effect("scatter over repeats", bet, get, "A", n - 1, distribution="t")
     profile = edge.normalised()

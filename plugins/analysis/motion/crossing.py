@@ -5,11 +5,6 @@ from __future__ import annotations
 import numpy as np
 from greystep.schema.trace import Array
 
-BLOCK = 128
-"""Samples that are looked at together before they are looked at one by one."""
-MANY = 24
-"""So many blocks one by one cost as much as the whole trace at once."""
-
 
 class Rise:
     """A rising trace that is asked where it passes several levels.
@@ -27,9 +22,11 @@ class Rise:
             unit: [sample] trace that rises through the levels.
         """
         self.unit = unit
-        starts = np.arange(0, len(unit), BLOCK)
-        self._sums = np.add.reduceat(unit, starts)
-        self._lows = np.minimum.reduceat(unit, starts)
+        from ..kernels.motion import BLOCK, block_sums
+
+        blocks = -(-len(unit) // BLOCK)
+        self._sums, self._lows = np.empty(blocks), np.empty(blocks)
+        block_sums(unit, self._sums, self._lows)
 
     def crossing(self, level: float, stop: int | None = None) -> float:
         """Position, in samples, where the trace passes a level; between two samples it is taken as straight.
@@ -41,37 +38,16 @@ class Rise:
         Returns:
             position from 0 to the last sample; 0 when the trace is above from the start.
         """
+        from ..kernels.motion import least_running_sum
+
         n = len(self.unit) if stop is None else stop
-        i = self._least(level, n)
-        if i is None:
+        i = int(least_running_sum(self.unit, self._sums, self._lows, level, n))
+        if i < 0:
             return 0.0
         if i + 1 >= n:
             return float(n - 1)
         low, high = float(self.unit[i]), float(self.unit[i + 1])
         return i + min(max((level - low) / (high - low), 0.0), 1.0) if high > low else i + 0.5
-
-    def _least(self, level: float, n: int) -> int | None:
-        """Sample of the least running sum of trace minus level among the first n; None when no sum is below 0."""
-        whole = n // BLOCK
-        sums = np.append(0.0, np.cumsum(self._sums[:whole] - BLOCK * level))
-        within = sums[:-1] + BLOCK * np.minimum(self._lows[:whole] - level, 0.0)
-        known = float(sums.min())
-        # What rounding may add to sums over a whole record.
-        blocks = np.flatnonzero(within <= known + 1e-9 * (1 + abs(known)))
-        if len(blocks) > MANY:
-            every = np.cumsum(self.unit[:n] - level)
-            i = int(every.argmin())
-            return i if every[i] < 0 else None
-        least, at = 0.0, None
-        # Whatever is left at the end is looked at too.
-        for k in [*blocks.tolist(), whole]:
-            part = np.cumsum(self.unit[k * BLOCK : min((k + 1) * BLOCK, n)] - level)
-            if not len(part):
-                continue
-            i = int(part.argmin())
-            if float(sums[k] + part[i]) < least:
-                least, at = float(sums[k] + part[i]), k * BLOCK + i
-        return at
 
 
 def rising_crossing(unit: Array, level: float) -> float:

@@ -11,7 +11,7 @@ from greystep.schema.trace import Array, Transition
 from .edge_time import EdgeTimes, edge_times
 from .ends import StepEnds
 from .gaussian import GET_PER_SIGMA, fit_gaussian_edge
-from .profile import Integral, moving_edge_profile, running_integral
+from .profile import RunningIntegral, moving_edge_profile, running_integral
 
 REACH_PERIODS = 1.0
 """Half width of the window for the fit in refresh periods, on top of three edge times (7.7 sigma of a Gaussian edge)."""
@@ -34,7 +34,7 @@ class MovingEdge:
     """[repeat] end level."""
     mid_s: Array
     """[repeat] 50 % instants of the profiles on the record's time axis."""
-    integrals: tuple[Integral, ...] = field(repr=False)
+    integrals: tuple[RunningIntegral, ...] = field(repr=False)
     """[repeat] running integrals of the light."""
 
     def normalised(self, d_before: float = 0.0, d_after: float = 0.0) -> Array:
@@ -92,8 +92,8 @@ def moving_edge(subject: Transition, ends: StepEnds, period_s: float) -> MovingE
     return MovingEdge(grid, _profiles(integrals, at, grid, period_s), ends.before, ends.after, at, integrals)
 
 
-def _profiles(integrals: Sequence[Integral], mids: Array, grid: Array, period_s: float) -> Array:
-    return np.array([moving_edge_profile(f, grid + mid, period_s) for f, mid in zip(integrals, mids, strict=True)])
+def _profiles(integrals: Sequence[RunningIntegral], mids: Array, grid: Array, period_s: float) -> Array:
+    return np.array([moving_edge_profile(f, grid, period_s, mid) for f, mid in zip(integrals, mids, strict=True)])
 
 
 def smoothed_again(subject: Transition) -> Transition:

@@ -39,24 +39,11 @@ def edge_times(times_s: Array, profile: Array, near_s: float, low: float = 0.1, 
 
     Source: A. B. Watson, JSID 18(2):179 (2010); SID 2010 paper 14.1 (10 to 90 % of the profile).
     """
-    up = np.flatnonzero((profile[:-1] < 0.5) & (profile[1:] >= 0.5))
-    if len(up) == 0:
-        return EdgeTimes(np.nan, np.nan, np.nan)
-    i = int(up[np.argmin(np.abs(times_s[up] - near_s))])
-    mid = _between(times_s, profile, i, 0.5)
-    under = np.flatnonzero(profile[: i + 1] <= low)
-    over = np.flatnonzero(profile[i + 1 :] >= high)
-    return EdgeTimes(
-        _between(times_s, profile, int(under[-1]), low) if len(under) else np.nan,
-        mid,
-        _between(times_s, profile, i + int(over[0]), high) if len(over) else np.nan,
-    )
+    from ..kernels.motion import passages
 
-
-def _between(times_s: Array, profile: Array, i: int, level: float) -> float:
-    rise = profile[i + 1] - profile[i]
-    part = (level - profile[i]) / rise if rise > 0 else 0.0
-    return float(times_s[i] + part * (times_s[i + 1] - times_s[i]))
+    out = np.empty(3)
+    passages(np.ascontiguousarray(times_s), np.ascontiguousarray(profile), near_s, low, high, out)
+    return EdgeTimes(*out.tolist())
 
 
 def blur_width(blur_edge_time_s: float, speed_pixel_s: float) -> float:

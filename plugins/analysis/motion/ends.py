@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from ..findings import shared
 from ..transition.digitiser import undithered
 from ..transition.noise import noise_of
+from ..transition.repeats import repeats_of
 from .crossing import Rise
 
 EDGE_PART = 0.05
@@ -100,16 +102,25 @@ def find_ends(
     n_first = max(MIN_SAMPLES, int(EDGE_PART * samples))
     n_last = 2 * n_first
     noise = sample_noise(y, quantum)
-    first, last = np.median(y[:, :n_first], axis=1), np.median(y[:, -n_last:], axis=1)
+    first, last = _medians(y, 0, n_first), _medians(y, samples - n_last, samples)
     change = float(np.mean(last - first))
     u_change = noise * np.sqrt(1.57 * (1 / n_first + 1 / n_last) / len(rows))
-    if abs(change) <= max(SIGNIFICANT * u_change, 2 * quantum, 1e-12 * max(float(y.max()), -float(y.min()))):
+    if abs(change) <= max(SIGNIFICANT * u_change, 2 * quantum, 1e-12 * float(np.abs((first, last)).max())):
         return NoStep("the light does not change by more than its noise", (*lost, "no_transition"))
     if (change > 0) != rising:
         return NoStep("the light moves against the direction of the step", (*lost, "wrong_direction"))
     if noise > abs(change):
         return NoStep("the noise of a sample is larger than the step", (*lost, "noisy"))
     return _measure(y, rows, (first, last), start_s, interval_s, period_s, noise, quantum, lost)
+
+
+def _medians(light: Array, first: int, last: int) -> Array:
+    """[repeat] median over some samples."""
+    from ..kernels.motion import row_medians
+
+    rows, out = repeats_of(light), np.empty(len(light))
+    row_medians(rows.rows, rows.stride, len(light), first, last, out)
+    return out
 
 
 def sample_noise(light: Array, quantum: float) -> float:
@@ -193,8 +204,8 @@ def _measure(
 def _rests(window: Array, step: float, noise: float) -> bool:
     """Whether the halves of a window agree, to a tenth of the step or within the noise."""
     half = len(window) // 2
-    gap = abs(float(np.mean(window[:half]) - np.mean(window[-half:])))
-    return bool(gap <= max(0.1 * abs(step), SIGNIFICANT * noise * np.sqrt(2.0 / half)))
+    gap = abs(float(window[:half].sum() - window[-half:].sum())) / half
+    return gap <= max(0.1 * abs(step), SIGNIFICANT * noise * math.sqrt(2.0 / half))
 
 
 def whole_periods(samples: int, period: float) -> int:
@@ -237,9 +248,7 @@ def remaining_after(tail: Array, noise: float, period: float = 0.0) -> tuple[flo
 
 def count_crossings(trace: Array, before: float, after: float, period: float) -> int:
     """How often the trace, averaged over a period, passes from below 40 % to above 60 % of the step or back."""
+    from ..kernels.motion import half_passes
+
     window = int(np.clip(round(period), 1, max(1, len(trace) // 8)))
-    sums = np.concatenate(([0.0], np.cumsum((trace - before) / (after - before))))
-    smooth = (sums[window:] - sums[:-window]) / window
-    state = np.where(smooth > 0.6, 1, np.where(smooth < 0.4, -1, 0))
-    state = state[state != 0]
-    return int(np.count_nonzero(np.diff(state)))
+    return int(half_passes(trace, before, after, window))

@@ -2,17 +2,45 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from greystep.schema.trace import Array
 
-Integral = Callable[[Array], Array]
-"""[time] in s -> [time] integral of the light up to then."""
+
+@dataclass(frozen=True)
+class RunningIntegral:
+    """Integral of a sampled trace from its start to any time, exact for the trace drawn with straight lines."""
+
+    start_s: float
+    """Time of the first sample."""
+    interval_s: float
+    """Between samples."""
+    light: Array
+    """[sample]"""
+    sums: Array
+    """[sample] integral up to each sample."""
+    before: float
+    """Level that is taken to have held before the record."""
+    after: float
+    """Level that is taken to hold after it."""
+
+    def __call__(self, times_s: Array) -> Array:
+        """[time] in s -> [time] integral in the light's unit times s."""
+        return self.mean_before(times_s, 0.0, 0.0)
+
+    def mean_before(self, times_s: Array, shift_s: float, period_s: float) -> Array:
+        """[time] mean over the period before each time plus a shift; over no period the integral itself."""
+        from ..kernels.motion import profile
+
+        times, out = np.ascontiguousarray(times_s, np.float64), np.empty(len(times_s))
+        known = (self.light, self.sums, self.start_s, self.interval_s, self.before, self.after)
+        profile(*known, times, shift_s, period_s, out)
+        return out
 
 
-def running_integral(start_s: float, interval_s: float, light: Array, before: float, after: float) -> Integral:
-    """Integral of a sampled trace from its start to any time, exact for the trace drawn with straight lines.
+def running_integral(start_s: float, interval_s: float, light: Array, before: float, after: float) -> RunningIntegral:
+    """The integral of a trace.
 
     Args:
         start_s: time of the first sample.
@@ -20,37 +48,26 @@ def running_integral(start_s: float, interval_s: float, light: Array, before: fl
         light: [sample].
         before: level that is taken to have held before the record.
         after: level that is taken to hold after it.
-
-    Returns:
-        function of [time] in s -> [time] integral in the light's unit times s.
     """
-    y = np.asarray(light, dtype=np.float64)
-    sums = np.concatenate(([0.0], np.cumsum((y[1:] + y[:-1]) * (0.5 * interval_s))))
-    slopes = np.append(np.diff(y), 0.0) / interval_s
-    last = len(y) - 1
+    from ..kernels.motion import running_integral as sum_up
 
-    def integral(times_s: Array) -> Array:
-        place = (np.asarray(times_s, dtype=np.float64) - start_s) / interval_s
-        i = np.clip(np.floor(place), 0, last).astype(np.intp)
-        rest = (np.clip(place, 0.0, last) - i) * interval_s
-        inside = sums[i] + rest * (y[i] + 0.5 * slopes[i] * rest)
-        return np.asarray(
-            inside + np.minimum(place, 0.0) * interval_s * before + np.maximum(place - last, 0.0) * interval_s * after
-        )
-
-    return integral
+    y = np.ascontiguousarray(light, dtype=np.float64)
+    sums = np.empty(len(y))
+    sum_up(y, interval_s, sums)
+    return RunningIntegral(start_s, interval_s, y, sums, float(before), float(after))
 
 
-def moving_edge_profile(integral: Integral, times_s: Array, period_s: float) -> Array:
+def moving_edge_profile(integral: RunningIntegral, times_s: Array, period_s: float, shift_s: float = 0.0) -> Array:
     """m(t) = (1/T) integral from t - T to t of s(u) du, with the refresh period T.
 
     For a hold-type display s is the step response of the light. For strobed light s is the light itself, pulses included: the
     average over one frame then rises only while a pulse is on, so that an instant pixel lit for d T gives a ramp of d T.
 
     Args:
-        integral: of s, as from `running_integral`.
+        integral: of s.
         times_s: [time] where the profile is wanted.
         period_s: T.
+        shift_s: is added to the times.
 
     Returns:
         [time] in the unit of s.
@@ -58,7 +75,7 @@ def moving_edge_profile(integral: Integral, times_s: Array, period_s: float) -> 
     Source: A. B. Watson, JSID 18(2):179 (2010), "temporal step" method as described by Hallum and Cloherty, PLoS ONE
     16(3):e0248180 (2021): convolution with a rectangular pulse of one frame.
     """
-    return (integral(times_s) - integral(times_s - period_s)) / period_s
+    return integral.mean_before(times_s, shift_s, period_s)
 
 
 def step_profile(times_s: Array, response: Array, period_s: float) -> Array:
