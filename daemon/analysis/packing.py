@@ -31,7 +31,9 @@ def rounded(subject: Any) -> Any:
     changes = {
         f.name: np.ascontiguousarray(value, np.float32).astype(np.float64)
         for f in fields(subject)
-        if f"{type(subject).__name__}.{f.name}" in _SHORT and (value := getattr(subject, f.name)) is not None
+        if f"{type(subject).__name__}.{f.name}" in _SHORT
+        and (value := getattr(subject, f.name)) is not None
+        and not _is_short(value)
     }
     if not changes:
         return subject
@@ -39,6 +41,13 @@ def rounded(subject: Any) -> Any:
     # The fields and nothing else: what estimators found out about the subject before holds for its old traces.
     made.__dict__.update({f.name: getattr(subject, f.name) for f in fields(subject)} | changes)
     return made
+
+
+def _is_short(value: np.ndarray[Any, Any]) -> bool:
+    """Whether a trace is of 32-bit floats in 64 bits already, as one is that came from codes and no further."""
+    # Row by row what is made for it stays within the cache of the processor.
+    rows = value if value.ndim > 1 else value[None]
+    return value.dtype == np.float64 and all(bool((row.astype(np.float32) == row).all()) for row in rows)
 
 
 def pack(items: Sequence[Any]) -> list[bytes | memoryview]:

@@ -1,6 +1,7 @@
-"""What was found out about a subject, for the next method that asks: five methods that differ in their levels share one search.
+"""What was found out about a subject or a curve, for the next that asks: five methods that differ in their levels share one
+search.
 
-Kept on the subject itself, so that it lives exactly as long as the traces in memory do, and is nobody's global state. What is
+Kept on the thing itself, so that it lives exactly as long as the traces in memory do, and is nobody's global state. What is
 kept is what would come out again: a figure is the same whether another method was there before or not.
 """
 
@@ -9,14 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar, cast
 
-from greystep.schema.trace import Subject
+from greystep.schema.trace import Curve, Subject
 
 T = TypeVar("T")
 _PLAIN = (str, int, float, bool, type(None))
 _NAME = "_findings"
 
 
-def shared(subject: Subject, what: str, parts: tuple[object, ...], make: Callable[[], T]) -> T:
+def shared(subject: Subject | Curve, what: str, parts: tuple[object, ...], make: Callable[[], T]) -> T:
     """What `make` gives, or gave before for the same subject.
 
     Args:

@@ -17,6 +17,7 @@ VECTOR = types.Array(types.float64, 1, "C", readonly=True)
 MATRIX = types.Array(types.float64, 2, "C", readonly=True)
 CUBE = types.Array(types.float64, 3, "C", readonly=True)
 WHOLE = types.Array(types.int64, 1, "C", readonly=True)
+WORDS = types.Array(types.int16, 2, "C", readonly=True)
 OUT = types.Array(types.float64, 1, "C")
 """[n] to write."""
 OUT_MATRIX = types.Array(types.float64, 2, "C")

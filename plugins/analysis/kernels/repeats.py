@@ -102,6 +102,33 @@ def gather(
     return CHANGING if differs else CONSTANT
 
 
+@compiled(BOOL, OUT_MATRIX, OUT_MATRIX, INT, INT, INT, INT, OUT, OUT)
+def stretch(sums: Array, squares: Array, block: int, first: int, last: int, samples: int, total: Array, scatter: Array) -> bool:
+    """Sum and sum of squared deviations of some blocks together. Returns True.
+
+    Args:
+        sums, squares: [repeat, block] from `gather`.
+        block: samples a block.
+        first: sample at which the stretch begins, the first of a block.
+        last: one past its last, the first of a block or the end of the record.
+        samples: of the record.
+        total: [repeat] gets the sums.
+        scatter: [repeat] gets the squared deviations from the mean of the stretch.
+    """
+    for r in range(sums.shape[0]):
+        value, inside, between = 0.0, 0.0, 0.0
+        for b in range(first // block, -(-last // block)):
+            value += sums[r, b]
+        mean = value / max(last - first, 1)
+        # Within blocks and between them (the analysis of variance).
+        for b in range(first // block, -(-last // block)):
+            count = min((b + 1) * block, samples) - b * block
+            inside += squares[r, b]
+            between += count * (sums[r, b] / count - mean) ** 2
+        total[r], scatter[r] = value, inside + between
+    return True
+
+
 @compiled(FLOAT, VECTOR, INT)
 def second_differences(values: Array, most: int) -> float:
     """Median size of the second differences of a trace; of about `most` of them, evenly spread, where there are more.

@@ -10,6 +10,7 @@ import numpy as np
 from greystep.schema.trace import Curve, Steady
 from numpy.typing import NDArray
 
+from ..findings import shared
 from .monotone import hermite_slopes, interpolate, invert, pool_adjacent_violators
 
 Array = NDArray[np.float64]
@@ -117,13 +118,23 @@ class Interpolant:
     """[level] the curve in the coordinate."""
     slopes: Array
     """[level]"""
+    moved_heights: Array
+    """[moved, level] the same with each level's light in turn one standard uncertainty higher."""
+    moved_slopes: Array
+    """[moved, level]"""
 
     @classmethod
     def of(cls, curve: Curve) -> Interpolant:
-        """Of a strictly increasing curve with at least two levels."""
+        """Of a strictly increasing curve with at least two levels; worked out once a curve."""
+        return shared(curve, "interpolant", (), lambda: cls._made(curve))
+
+    @classmethod
+    def _made(cls, curve: Curve) -> Interpolant:
         gamma, black, span = gamma_of(curve), float(curve.light[0]), float(curve.light[-1] - curve.light[0])
         heights = _power((curve.light - black) / span, 1 / gamma)
-        return cls(curve.levels, gamma, black, span, heights, hermite_slopes(curve.levels, heights))
+        moved = _power((curve.light + np.diag(curve.u) - black) / span, 1 / gamma)
+        slopes = hermite_slopes(curve.levels, np.vstack([heights, moved]))
+        return cls(curve.levels, gamma, black, span, heights, slopes[0], moved, slopes[1:])
 
     def light(self, codes: Array) -> Array:
         """[m] light of codes."""
@@ -135,11 +146,11 @@ class Interpolant:
         heights = _power((np.asarray(light, dtype=np.float64) - self.black) / self.span, 1 / self.gamma)
         return invert(self.levels, self.heights, heights, slopes=self.slopes)
 
-    def light_with(self, codes: Array, light: Array) -> Array:
-        """[..., m] light of codes if the levels had other light [..., level], such as perturbed one; same coordinate."""
-        heights = _power((light - self.black) / self.span, 1 / self.gamma)
+    def light_moved(self, codes: Array) -> Array:
+        """[moved, m] light of codes, with each level's light in turn one standard uncertainty higher."""
+        places = np.asarray(codes, dtype=np.float64)
         return self.black + self.span * _power(
-            interpolate(self.levels, heights, np.asarray(codes, dtype=np.float64)), self.gamma
+            interpolate(self.levels, self.moved_heights, places, self.moved_slopes), self.gamma
         )
 
 

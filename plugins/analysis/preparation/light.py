@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from greystep.schema.capture import Capture, Channel
@@ -41,14 +42,22 @@ def light_of(capture: Capture, luminance_scale: float | None) -> Light:
     gain, offset, unit = _scale(channel, capture.meta.sensor, luminance_scale)
     whole = np.issubdtype(channel.codes.dtype, np.integer)
     usable = ~capture.flagged(SegmentFlag.NO_TRIGGER)
-    if whole and math.isfinite(gain) and math.isfinite(offset):
-        # In place, and finite by nature: these arrays are the largest there are.
-        values = np.multiply(channel.codes, gain, dtype=np.float64)
-        values += offset
-    else:
-        values = np.asarray(channel.codes * gain + offset, dtype=np.float64)
+    values = _scaled(channel.codes, gain, offset)
+    if not (whole and math.isfinite(gain) and math.isfinite(offset)):
         usable &= np.isfinite(values).all(axis=1)
     return Light(values, unit, abs(gain) if whole else 0.0, usable)
+
+
+def _scaled(codes: NDArray[Any], gain: float, offset: float) -> Array:
+    """[segment, sample] light of codes, to 24 bits of mantissa: digitisers give 16 at most, and so prepared traces are kept."""
+    from ..kernels.codes import light_of_words
+
+    if codes.dtype == np.int16:
+        values = np.empty(codes.shape)
+        light_of_words(np.ascontiguousarray(codes), gain, offset, values)
+        return values
+    with np.errstate(over="ignore"):
+        return (codes * np.float64(gain) + np.float64(offset)).astype(np.float32).astype(np.float64)
 
 
 def picked(values: Array, rows: NDArray[np.bool_]) -> Array:

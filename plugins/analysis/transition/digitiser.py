@@ -9,6 +9,7 @@ noise, nothing to speak of with noise above half a code.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,7 @@ Array = NDArray[np.float64]
 _HARMONICS = np.arange(1, 65)
 
 
+@lru_cache(maxsize=1024)
 def undithered(quantum: float, noise: float) -> float:
     """Standard uncertainty of the mean of many samples on a digitiser with this step, for noise of this size in single
     samples."""

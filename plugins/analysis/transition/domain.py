@@ -52,8 +52,8 @@ class Domain:
     flags: tuple[str, ...] = ()
     curve: Curve | None = None
     """The measured curve it rests on."""
-    shape: Callable[[Array, Array], Array] | None = field(default=None, repr=False)
-    """(scale values [m], light of the curve's levels [k, n]) -> light [k, m]: how the curve's errors move the references."""
+    moved: Callable[[Array], Array] | None = field(default=None, repr=False)
+    """Scale values [m] -> light [level, m] with each level of the curve in turn one standard uncertainty higher."""
 
     @property
     def step(self) -> float:
@@ -109,9 +109,9 @@ def _measured(
     first, last = (float(v) for v in known.light(ends))
     gain = (end_light - start_light) / (last - first)
 
-    def shape(scale: Array, light: Array) -> Array:
+    def moved(scale: Array) -> Array:
         """Light on the trace, for curves with other light at the same levels."""
-        both = known.light_with(np.concatenate([ends, scale]), light)
+        both = known.light_moved(np.concatenate([ends, scale]))
         low, high, there = both[..., :1], both[..., 1:2], both[..., 2:]
         return np.asarray(start_light + (there - low) * (end_light - start_light) / (high - low))
 
@@ -122,7 +122,7 @@ def _measured(
         return known.codes(first + (np.asarray(light) - start_light) / gain)
 
     low, high = float(curve.levels[0]), float(curve.levels[-1])
-    return Domain("code", "code", float(from_level), float(to_level), to_code, to_light, low, high, flags, curve, shape)
+    return Domain("code", "code", float(from_level), float(to_level), to_code, to_light, low, high, flags, curve, moved)
 
 
 def _assumed(name: str, from_level: int, to_level: int, start_light: float, end_light: float, top: int) -> Domain:

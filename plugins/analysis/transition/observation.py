@@ -81,16 +81,11 @@ class Observation:
             first: a multiple of `block`.
             last: another one, or one past the last sample.
         """
-        begin, end = first // self.block, -(-last // self.block)
-        sums, squares = self.sums[:, begin:end], self.squares[:, begin:end]
-        counts = np.full(sums.shape[1], float(self.block))
-        if last == self.samples and len(counts):
-            counts[-1] = last - (end - 1) * self.block
-        total = sums.sum(axis=1)
-        # Within blocks and between them (the analysis of variance).
-        means = sums / np.maximum(counts, 1.0)
-        between = (means - (total / max(last - first, 1))[:, None]) ** 2
-        return total, squares.sum(axis=1) + between @ counts
+        from ..kernels.repeats import stretch
+
+        total, scatter = np.empty(self.repeats), np.empty(self.repeats)
+        stretch(self.sums, self.squares, self.block, first, last, self.samples, total, scatter)
+        return total, scatter
 
 
 def observe(subject: Transition) -> Observation | Refusal:

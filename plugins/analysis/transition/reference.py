@@ -84,10 +84,9 @@ def _light_at(domain: Domain, fraction: Array) -> Array:
 def curve_effects(domain: Domain, scales: Array, light: Array) -> list[tuple[tuple[str, float, float], ...]]:
     """How one standard uncertainty of each level of the curve moves each reference."""
     curve = domain.curve
-    if curve is None or domain.shape is None:
+    if curve is None or domain.moved is None:
         return [() for _ in scales]
-    moved = domain.shape(scales, curve.light + np.diag(curve.u))
-    shifts = moved - light
+    shifts = domain.moved(scales) - light
     out = []
     for column in shifts.T:
         large = np.flatnonzero(np.abs(column) > 1e-9 * abs(float(curve.light[-1] - curve.light[0])))
