@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -210,9 +211,19 @@ def _ends_of_time(file: Any, samples: int, shown: str) -> NDArray[np.float64]:
     if made.shape[0] == samples and made.dtype.str == "<f8" and _own_chunks(made) == (samples,):
         mask, stored = made.read_direct_chunk((0,))
         if not mask:
-            return np.array(ends(inflate(stored, 8 * samples, where=f"{shown}, {at.TIME}"), made.dtype))
+            try:
+                return np.array(_ends(stored, samples))
+            except ArchiveError as exc:
+                raise ArchiveError(exc.what, where=f"{shown}, {at.TIME}", todo=exc.todo) from exc
     time: NDArray[np.float64] = _vector(file, at.TIME, samples, np.float64, shown)
     return time[[0, -1]]
+
+
+@lru_cache(maxsize=8)
+def _ends(stored: bytes, samples: int) -> tuple[float, float]:
+    """First and last entry of a packed time axis: the same for most captures of a run."""
+    first, last = ends(inflate(stored, 8 * samples), np.dtype("<f8"))
+    return float(first), float(last)
 
 
 def _text(file: Any, name: str, shown: str) -> str:
