@@ -45,7 +45,7 @@ class DelayEstimator:
     """
 
     id: ClassVar[str] = "delay"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     title: ClassVar[str] = "Delay from the level command to the light"
     kinds: ClassVar[frozenset[Kind]] = frozenset({"step"})
     Parameters: ClassVar[type[BaseModel]] = DelayParameters

@@ -49,7 +49,7 @@ class MovingEdgeEstimator:
     """
 
     id: ClassVar[str] = "moving-edge"
-    version: ClassVar[int] = 1
+    version: ClassVar[int] = 2
     title: ClassVar[str] = "Moving edge from the step response"
     kinds: ClassVar[frozenset[Kind]] = frozenset({"step"})
     Parameters: ClassVar[type[BaseModel]] = MovingEdgeParameters

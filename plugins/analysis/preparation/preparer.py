@@ -37,7 +37,7 @@ class LightPreparer:
     """Codes to light above dark; ripple found in the held levels and removed from the transitions."""
 
     id = "light"
-    version = 2
+    version = 3
     Parameters = LightParameters
     channels = frozenset({"light", "value"})
     """Channels of a capture that it reads; the sync trace is not unpacked for it."""

@@ -27,7 +27,7 @@ class TransitionEstimator:
     """
 
     id = "transition"
-    version = 2
+    version = 3
     title = "Transition between levels"
     kinds: frozenset[Kind] = frozenset({"step"})
     Parameters = TransitionParameters

@@ -45,7 +45,7 @@ class TransitionFitEstimator:
     second order."""
 
     id = "transition-fit"
-    version = 2
+    version = 3
     title = "Transition between levels, by a fitted formula"
     kinds: frozenset[Kind] = frozenset({"step"})
     Parameters = TransitionFitParameters
