@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from greystep.plugins.analysis.kernels import record, repeats
-from greystep.plugins.analysis.kernels.compiling import FLOAT, VECTOR, compiled
+from greystep.plugins.analysis.kernels.compiling import FLOAT, OPTIONS, VECTOR
 from greystep.plugins.analysis.kernels.windows import height
 from greystep.plugins.analysis.transition.crossing import find_crossing
 from greystep.plugins.analysis.transition.polynomial import SHARP, Smear, tables_of
 from greystep.plugins.analysis.transition.repeats import repeats_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numba import njit
 
 from . import edges, plain_windows
 
@@ -179,7 +180,7 @@ def test_works_where_nothing_can_be_kept_on_disk(tmp_path: Path) -> None:
 def test_products_and_sums_are_not_fused() -> None:
     """A fused product and sum is rounded once and not twice: another machine, which has none, would give other bits."""
 
-    @compiled(FLOAT, VECTOR, VECTOR)
+    @njit(FLOAT(VECTOR, VECTOR), **OPTIONS)
     def product(a: np.ndarray, b: np.ndarray) -> float:
         total = 0.0
         for i in range(len(a)):
@@ -189,6 +190,6 @@ def test_products_and_sums_are_not_fused() -> None:
     # 1 + 2^-27 squared is 1 + 2^-26 + 2^-54; the last part is lost unless it meets a -1 before it is rounded.
     a = np.array([1.0, 1 + 2.0**-27])
     assert product(a, np.array([-1.0, 1 + 2.0**-27])) == 2.0**-26
-    code = next(iter(product.inspect_asm().values()))  # type: ignore[attr-defined]
+    code = next(iter(product.inspect_asm().values()))
     assert "vmulsd" in code or "mulsd" in code or "fmul" in code
     assert "fmadd" not in code
