@@ -129,6 +129,12 @@ def test_variance_between_repeats(seed: int, count: int, blocks: int) -> None:
     assert repeats.between_repeats(means, blocks) == pytest.approx(plain, rel=1e-9)
 
 
+@given(SEEDS, st.integers(2, 50))
+def test_jackknife(seed: int, n: int) -> None:
+    values = np.random.default_rng(seed).normal(5, 1, n)
+    assert repeats.jackknife(values) == pytest.approx(np.sqrt((n - 1) / n * ((values - values.mean()) ** 2).sum()))
+
+
 @given(SEEDS, st.integers(1, 500), st.floats(0.2, 3), st.booleans())
 def test_resting_blocks(seed: int, n: int, noise: float, backwards: bool) -> None:
     rng = np.random.default_rng(seed)

@@ -186,3 +186,14 @@ def resting(blocks: Array, noise: float, least: int, agree: float, backwards: bo
         if min(z[k], after) > agree or max(z[k], after) < -agree or abs(z[k]) > 2 * agree:
             return max(least, k - 1)
     return n
+
+
+@compiled(FLOAT, VECTOR)
+def jackknife(replicates: Array) -> float:
+    """Standard error from leave-one-out figures, at least two."""
+    n, total, squares = len(replicates), 0.0, 0.0
+    for r in range(n):
+        total += replicates[r]
+    for r in range(n):
+        squares += (replicates[r] - total / n) ** 2
+    return math.sqrt((n - 1) / n * squares)

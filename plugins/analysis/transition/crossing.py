@@ -11,7 +11,7 @@ out to a small part of a sample. The loops are in `kernels.windows`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,15 +89,12 @@ def find_crossing(
     from ..kernels.windows import crossing
 
     nest = tables_of(smear)
-    sharp = smear == SHARP
-    without_sensor = nest.quintic if sharp else tables_of(replace(smear, pole=0.0, poles=0)).quintic
-    without_window = nest.quintic if sharp else tables_of(replace(smear, window=0.0)).quintic
     limit = len(trace) // 4 if widest is None else widest
     found, replicates = np.empty(9), np.empty(len(levels))
     if not crossing(
-        *(trace, level, guess, noise, rising, max(limit, NARROWEST), back, sharp),
-        *(nest.halves, nest.cubic, nest.variances, nest.slopes, nest.quintic, nest.gram, without_sensor, without_window),
-        *(repeats.rows, repeats.stride, levels, found, replicates),
+        *(trace, level, guess, noise, rising, max(limit, NARROWEST), back, smear == SHARP),
+        *(nest.halves, nest.cubic, nest.variances, nest.slopes, nest.quintic, nest.gram, nest.without_sensor),
+        *(nest.without_window, repeats.rows, repeats.stride, levels, found, replicates),
     ):
         return None
     position, slope, centre, half, u_noise, bias, grid, sensor, window = found.tolist()

@@ -22,7 +22,6 @@ def leave_one_out(rows: Array) -> Array:
 
 def standard_error(replicates: Array) -> float:
     """Jackknife standard error of leave-one-out figures; NaN with fewer than two or where a figure could not be formed."""
-    n = len(replicates)
-    if n < 2:
-        return math.nan
-    return math.sqrt((n - 1) / n * float(((replicates - replicates.mean()) ** 2).sum()))
+    from ..kernels.repeats import jackknife
+
+    return float(jackknife(np.ascontiguousarray(replicates, np.float64))) if len(replicates) > 1 else math.nan

@@ -63,6 +63,10 @@ class Tables:
     """[window, TERMS, TERMS] the same as `cubic` for the final polynomial."""
     gram: Array
     """[window, TERMS, TERMS] covariance of the coefficients of the final polynomial, for unit noise."""
+    without_sensor: Array
+    """`quintic` with the sensor's poles not undone."""
+    without_window: Array
+    """`quintic` with the moving window not undone."""
 
 
 @lru_cache(maxsize=64)
@@ -72,9 +76,11 @@ def tables_of(smear: Smear = SHARP) -> Tables:
     sums = np.array([_power_sums(int(half)) for half in halves])
     cubic, spread = _solved(halves, sums, 4, smear)
     quintic, gram = _solved(halves, sums, TERMS, smear)
+    without_sensor = _solved(halves, sums, TERMS, Smear(window=smear.window))[0] if smear.poles else quintic
+    without_window = _solved(halves, sums, TERMS, Smear(smear.pole, smear.poles))[0] if smear.window else quintic
     along = np.stack([sum(spread[:, j, k - j] for j in range(max(0, k - 3), min(4, k + 1))) for k in range(7)], axis=1)
     slopes = np.sqrt(spread[:, 1, 1]) / halves
-    return Tables(halves, cubic, np.ascontiguousarray(along), slopes, quintic, gram)
+    return Tables(halves, cubic, np.ascontiguousarray(along), slopes, quintic, gram, without_sensor, without_window)
 
 
 def _solved(halves: NDArray[np.int64], sums: Array, terms: int, smear: Smear) -> tuple[Array, Array]:

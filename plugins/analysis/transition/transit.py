@@ -83,8 +83,9 @@ class Transit:
 
     def light_reference(self, ratio: float) -> Reference:
         """Reference level at a part of the step in light."""
-        plain = domain_of("luminance", 0, 1, self.rest.start, self.rest.end, self.context, self.subject.unit)
-        return self._references(plain, self.rest.start + ratio * self.rest.step)
+        level = self.rest.start + ratio * self.rest.step
+        exact = (level - self.rest.start) / self.rest.step
+        return Reference(level, level, exact, 1 - exact, exact)
 
     def _references(self, domain: Domain, scale: float) -> Reference:
         s = self.subject
