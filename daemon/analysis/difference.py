@@ -89,11 +89,17 @@ class Difference:
     only_new: int
 
     def rows(self) -> list[dict[str, Any]]:
-        """A flat row a display, for tables; None instead of NaN."""
-        return [
-            {k: _plain(v) for k, v in asdict(replace(d, moved=())).items() if k != "moved"} | {"why": "; ".join(d.why)}
-            for d in self.displays
-        ]
+        """A flat row for each display, then one for each of its transitions that moved most, which has levels. For tables; None
+        instead of NaN."""
+        out = []
+        for d in self.displays:
+            whole = {k: _plain(v) for k, v in asdict(replace(d, moved=())).items() if k != "moved"}
+            out.append({"from_level": None, "to_level": None} | whole | {"why": "; ".join(d.why)})
+            for m in d.moved:
+                own = {k: _plain(v) for k, v in asdict(m).items()} | {"why": "; ".join(m.why)}
+                own |= {"significant": abs(m.change) > m.expanded_uncertainty, "rank_before": None, "rank_after": None}
+                out.append(whole | own)
+        return out
 
     def as_json(self) -> dict[str, Any]:
         """Everything, nested, as JSON values."""

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from greystep.daemon.catalogue import Catalogue
     from greystep.daemon.home import Home
 
-_CHANGE_COLUMNS = ["dut", "condition_title", "quantity", "unit", "old", "new", "change", "expanded_uncertainty", "significant"]
-
+_CHANGE_COLUMNS = ["dut", "condition_title", "quantity", "from_level", "to_level", "unit", "old", "new", "change"]
+_CHANGE_COLUMNS += ["expanded_uncertainty", "significant", "rank_before", "rank_after", "why"]
 
 _MOVED = 10
 """Transitions in the table on screen; JSON and the page hold more."""

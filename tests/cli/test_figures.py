@@ -253,7 +253,11 @@ def test_a_changed_method_is_shown_as_table_csv_json_and_page(tmp_path: Path):
     assert page.exists()
     rows = list(csv.DictReader(io.StringIO(greystep(home.root, "recompute", "--diff", old, new, "--format", "csv").stdout)))
     nested = json.loads(greystep(home.root, "recompute", "--diff", old, new, "--format", "json").stdout)
-    assert [float(r["change"]) for r in rows] == [d["change"] for d in nested["displays"]]
+    assert [float(r["change"]) for r in rows if not r["to_level"]] == [d["change"] for d in nested["displays"]]
+    assert [(r["from_level"], r["to_level"], float(r["change"])) for r in rows if r["to_level"]] == [
+        (str(m["from_level"]), str(m["to_level"]), m["change"]) for d in nested["displays"] for m in d["moved"]
+    ]
+    assert [int(r["rank_after"]) for r in rows if not r["to_level"]] == [d["rank_after"] for d in nested["displays"]]
     assert all(float(r["change"]) < 0 for r in rows)
     assert all(d["moved"] for d in nested["displays"])
     assert "nothing is out of date" in greystep(home.root, "recompute", "--dry-run", "--method", "mine").stdout

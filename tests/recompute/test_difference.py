@@ -81,7 +81,9 @@ def test_it_can_be_printed_and_kept(catalogue):
     made = compare(catalogue, OLD.fingerprint, NEW.fingerprint)
     assert json.loads(json.dumps(made.as_json(), allow_nan=False))["displays"][0]["moved"]
     rows = made.rows()
-    assert len(rows) == 6
+    assert [r["change"] for r in rows if r["to_level"] is None] == [d.change for d in made.displays]
+    assert len(rows) == 6 + sum(len(d.moved) for d in made.displays)
+    assert len({tuple(r) for r in rows}) == 2, "a row of a display and one of a transition"
     assert all(v is None or isinstance(v, (str, int, float)) for r in rows for v in r.values())
 
 
