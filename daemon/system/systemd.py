@@ -13,12 +13,16 @@ STOP_S: Final = 120
 """The present capture is finished and the display made dark before the end; long holds take a minute."""
 _SANDBOX: Final = """\
 # What the service may touch. Devices stay open to it: instruments may be on USB or a serial line.
-# MemoryDenyWriteExecute= is left out: charts are drawn by a compiler that makes code as it runs.
+# MemoryDenyWriteExecute= is left out: loops over samples are compiled, and charts drawn, by code made as it runs.
 UMask=0077
 NoNewPrivileges=yes
 CapabilityBoundingSet=
 ProtectSystem=strict
 ReadWritePaths={home}
+# Compiled loops are kept here from one start to the next.
+CacheDirectory=greystep
+CacheDirectoryMode=0700
+Environment=NUMBA_CACHE_DIR=%C/greystep
 PrivateTmp=yes
 ProtectKernelTunables=yes
 ProtectKernelModules=yes

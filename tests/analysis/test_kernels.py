@@ -183,6 +183,14 @@ def test_works_where_nothing_can_be_kept_on_disk(tmp_path: Path) -> None:
     assert done.stdout.split() == ["True", "NullCache"], done.stderr
 
 
+def test_compiled_loops_are_kept_in_the_folder_that_is_named(tmp_path: Path) -> None:
+    """As in the service's unit, whose sandbox leaves no other."""
+    code = "import greystep.plugins.analysis.kernels.codes"
+    env = {**os.environ, "NUMBA_CACHE_DIR": str(tmp_path)}
+    subprocess.run([sys.executable, "-c", code], check=True, env=env, timeout=110)
+    assert list(tmp_path.rglob("*.nbi"))
+
+
 def test_products_and_sums_are_not_fused() -> None:
     """A fused product and sum is rounded once and not twice: another machine, which has none, would give other bits."""
 

@@ -35,6 +35,12 @@ def test_the_unit_confines_notifies_and_is_watched():
     assert service["UMask"] == "0077"
 
 
+def test_compiled_loops_are_kept_where_the_confined_service_may_write():
+    text = unit(Path("/usr/bin/greystep"), Path("/srv/bench"))
+    assert "CacheDirectory=greystep" in text
+    assert "Environment=NUMBA_CACHE_DIR=%C/greystep" in text
+
+
 def test_odd_paths_are_quoted():
     text = unit(Path("/usr/bin/greystep"), ODD)
     assert '--home "/srv/my bench/100%% \\"new\\" $$HOME"' in text
