@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from greystep.plugins.analysis.preparation.curve import Interpolant, strict
 from greystep.plugins.analysis.transition.domain import domain_of
+from greystep.plugins.analysis.transition.estimator import TransitionEstimator
 from greystep.plugins.analysis.transition.greyscale import srgb_light
+from greystep.plugins.analysis.transition.parameters import TransitionParameters
 from greystep.plugins.analysis.transition.reference import references
 from greystep.schema.trace import Curve
 
@@ -76,6 +78,15 @@ def test_an_error_of_the_curve_moves_the_references_by_its_uncertainty() -> None
     assert effects[f"curve:{int(at)}"] == pytest.approx(1e-3, rel=1e-6)
     # An error of both ends of the curve is taken up by the fit to the trace's own levels.
     assert effects["curve:0"] == pytest.approx(-1e-3 * (1 - 0.22), rel=0.1)
+
+
+def test_light_without_a_place_on_the_scale_is_a_message() -> None:
+    """A sensor that gives less than its dark from light on: nothing there is white."""
+    below = edges.transition(lambda t: edges.exponential(2e-3)(t) - 1.0, noise=1e-3, repeats=4)
+    p = TransitionParameters(domain="lightness")
+    for figure in TransitionEstimator().estimate(below, edges.context(), p):
+        assert not figure.measurable
+        assert figure.reason
 
 
 def test_lightness_reference_follows_both_levels() -> None:

@@ -164,6 +164,13 @@ def test_steps_of_a_digitiser_without_noise_are_not_taken_for_noise() -> None:
     assert abs(f.value - 4e-3) < combine(f.budget).expanded
 
 
+@pytest.mark.parametrize("repeats", [1, 4])
+def test_a_trace_without_noise_is_a_message(repeats: int) -> None:
+    f = _figure(edges.transition(edges.exponential(2e-3), noise=0.0, repeats=repeats))
+    assert not f.measurable
+    assert "no noise" in f.reason
+
+
 def test_formula_that_passes_in_much_noise_is_held_against_the_crossings() -> None:
     """An overdriven edge with a kink at 20 dB: a chi-square accepts formulas that are 2.5 % short of it."""
     from ..benchmarks.accuracy_edges import SHAPES, duration

@@ -95,6 +95,13 @@ def test_refresh_rate_as_stated_enters_with_its_sensitivity() -> None:
     assert abs(line.effect) == pytest.approx(found.value * 1e-3, rel=0.02)
 
 
+def test_a_window_of_the_preparation_longer_than_the_edge_can_hold_is_a_message() -> None:
+    subject = replace(traces.transition(traces.exponential(4e-3), rate_hz=5e3, hold_s=0.3), smoothing_s=0.15)
+    found = figures(subject)["blur_edge_time"]
+    assert not found.measurable
+    assert "averaging of the preparation" in found.reason
+
+
 def test_window_of_the_preparation_is_corrected_or_budgeted() -> None:
     """A 2 ms average over an exponential of 4 ms at 240 Hz lengthens the edge; the figure must hold the truth."""
     subject = traces.transition(traces.exponential(4e-3), rate_hz=50e3, hold_s=0.15)

@@ -37,6 +37,6 @@ def levels_disagree(subject: Transition, ends: StepEnds, context: Context) -> bo
         steady, u_steady, _ = level_light(curve, level)
         scatter = float(rows.std(ddof=1)) / math.sqrt(len(rows)) if len(rows) > 1 else 0.0
         gap = abs(float(rows.mean()) - steady)
-        if gap > SURE * math.sqrt(scatter**2 + u_row**2 + u_steady**2) and gap > LEAST_PART * abs(ends.amplitude):
+        if gap > SURE * math.hypot(scatter, u_row, u_steady) and gap > LEAST_PART * abs(ends.amplitude):
             return True
     return False

@@ -132,6 +132,9 @@ def _figures(
     period_s = 1.0 / context.condition.refresh_rate_hz
     bias = smoothing_bias(subject, ends, period_s, whole)
     value = whole - bias
+    if not 0 < value.bet_s < math.inf:
+        text = "the averaging of the preparation is so long that its part of the edge can't be told"
+        return refused(subject, text, ("ripple_residual",), HOLD_QUANTITIES)
     effects = all_effects(subject, ends, edge, context, p.refresh_rel_u, whole, bias)
     sensor_s = sensor_duration_s(context.sensor.bandwidth_hz)
     bound, reason, flags = _verdict(subject, ends, edge, p, value, sensor_s)
@@ -154,7 +157,7 @@ def _figures(
         figure("extended_blur_edge_time", value.bet_s / EXTENSION, "s", scaled(bet, 1 / EXTENSION), flags),
         figure("blur_width", blur_width(value.bet_s, v), "pixel", scaled(bet, v), flags),
     ]
-    if math.isnan(value.get_s):
+    if not 0 < value.get_s < math.inf:
         return out + refused(subject, "no Gaussian edge fits the profile", get_flags, ("gaussian_edge_time",))
     return [*out, figure("gaussian_edge_time", value.get_s, "s", get, get_flags)]
 

@@ -10,6 +10,7 @@ curve, fitted to the two state levels of the trace (so that a drift of gain or d
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
@@ -90,6 +91,9 @@ def _same(x: Array) -> Array:
 def _lightness(start_light: float, end_light: float, context: Context) -> Domain:
     curve = context.curve
     white = max(start_light, end_light) if curve is None else float(curve.light[-1])
+    # Light farther below dark than white lies above it has no lightness: an offset of the sensor is wrong.
+    if not white > max(0.0, -min(start_light, end_light)):
+        white = math.nan
 
     def value(light: Array) -> Array:
         return greyscale.lightness(np.asarray(light) / white)

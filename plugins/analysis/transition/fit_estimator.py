@@ -29,6 +29,8 @@ SENSOR_SHARE = 0.1
 """The formula knows no sensor: its response must be shorter than this part of the duration."""
 
 
+SILENT = 1e-12
+"""Noise as a part of the step, below which there is none: rounding alone would refuse every formula."""
 DISAGREE = 2.0
 """A formula that lies so many standard uncertainties of the difference from the crossings of the trace itself is refused."""
 
@@ -80,6 +82,8 @@ def _figure(transit: Transit) -> Figure:
         return _none(
             transit, "the steps of the digitiser stand out from the noise: a chi-square would take them for it", "noisy"
         )
+    if transit.observation.noise <= SILENT * abs(rest.step):
+        return _none(transit, "there is no noise in the trace by which a formula could be judged", "assumed_shape")
     chosen, chance = choose(transit.observation, rest.start, rest.end, transit.middle.place, rough)
     if chosen is None:
         return _none(transit, f"no formula fits: the best chance of residuals as large is {chance:.2g}", "assumed_shape")
@@ -87,6 +91,8 @@ def _figure(transit: Transit) -> Figure:
     start, end = chosen.crossing(first.ratio), chosen.crossing(near.ratio)
     dt = transit.observation.interval_s
     value = (end - start) * dt
+    if not 0 < value < math.inf:
+        return _none(transit, "the formula that fits never passes both levels", "assumed_shape")
     bandwidth = transit.context.sensor.bandwidth_hz
     if bandwidth is not None and 0.35 / bandwidth > SENSOR_SHARE * value:
         return _none(transit, "the sensor's own response is too near for a formula that does not know it", "below_sensor")

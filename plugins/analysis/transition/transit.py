@@ -235,6 +235,9 @@ def find_transit(subject: Transition, context: Context, p: TransitionParameters)
         return located
     observation, rest = located.observation, located.rest
     domain = domain_of(p.domain, subject.from_level, subject.to_level, rest.start, rest.end, context, subject.unit)
+    if not (math.isfinite(domain.start) and math.isfinite(domain.end) and domain.step):
+        text = f"light of {rest.start:.4g} and {rest.end:.4g} {subject.unit} at rest has no place on the scale of the method"
+        return Refusal(text, flags_of(rest.flags, domain.flags, ("levels_disagree",)))
     if p.band is not None and (refused := band_refusal(domain, p.band)) is not None:
         return Refusal(refused.reason, flags_of(rest.flags, refused.flags))
     smear = sensor_smear(context, subject.smoothing_s, observation.interval_s, p.sensor == "correct")
