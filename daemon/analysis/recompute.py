@@ -168,7 +168,9 @@ class Recompute:
             CatalogueError: the catalogue can't be written; what was stored before stays.
         """
         began = time.monotonic()
-        before = {m.id: m.fingerprint for m in self._catalogue.methods() if m.current}
+        known = self._catalogue.methods()
+        # A method that was broken or taken away for a while is compared with what it was last.
+        before = {m.id: m.fingerprint for m in known} | {m.id: m.fingerprint for m in known if m.current}
         declare(self._catalogue, self._all)
         scheduler = Scheduler(self._catalogue, self._chosen, backend)
         rows = self._catalogue.backlog(scheduler.keys, self._where)

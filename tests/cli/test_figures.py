@@ -261,6 +261,13 @@ def test_a_changed_method_is_shown_as_table_csv_json_and_page(tmp_path: Path):
     assert all(float(r["change"]) < 0 for r in rows)
     assert all(d["moved"] for d in nested["displays"])
     assert "nothing is out of date" in greystep(home.root, "recompute", "--dry-run", "--method", "mine").stdout
+    good = mine.read_text()
+    mine.write_text(good + "start_fraction = 0.3\n")
+    broken = greystep(home.root, "recompute", "--method", "duration-10-90", "--workers", "1")
+    assert "mine.toml" in broken.stderr
+    mine.write_text(good.replace("0.2", "0.3"))
+    mended = greystep(home.root, "recompute", "--method", "mine", "--workers", "1")
+    assert "parameters.start_fraction: 0.2 -> 0.3" in mended.stdout, "what it was before it was broken"
 
 
 def test_recompute_beside_a_running_service_is_refused(measured: Home):
