@@ -50,7 +50,7 @@ def main() -> int:
             "wire": wire_rows.rows,
             "acquisition": lambda: acquisition_rows.rows(root),
             "archive": lambda: archive_rows.rows(small, root),
-            "analysis": lambda: analysis_rows.rows(small, root),
+            "analysis": lambda: analysis_rows.rows(scene.build(root / "some", samples, 1 if arguments.quick else 4), root),
             "parallel": lambda: analysis_rows.parallel_rows(many, root),
             "cluster": lambda: cluster_rows.rows(many, root),
             "memory": lambda: memory_rows.rows(root, samples, 2 if arguments.quick else 6),
