@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from itertools import islice
 from pathlib import Path
 
 from greystep.daemon.analysis.indexing import index
 from greystep.daemon.catalogue import Catalogue
 from greystep.daemon.catalogue.entries import Filter
+from greystep.schema.capture import CaptureHeader
 
 from ...catalogue import synthetic
 from .row import Row, best_s
@@ -24,8 +25,9 @@ def rows(root: Path, captures: int) -> list[Row]:
     """Fill a catalogue and ask it."""
     path = root / "scale.sqlite"
     with Catalogue(path, write=True) as catalogue:
-        half_s = _take_in(catalogue, 0, captures // 2)
-        whole_s = _take_in(catalogue, captures // 2, captures)
+        headers = synthetic.headers(captures, displays=1000)
+        half_s = _take_in(catalogue, islice(headers, captures // 2))
+        whole_s = _take_in(catalogue, headers)
         measurements, store_s = _fill(catalogue)
     size_mb = path.stat().st_size / 1e6
     facts = f"{captures:,} captures, {measurements:,} measurements, {size_mb:,.0f} MB"
@@ -62,10 +64,9 @@ def rows(root: Path, captures: int) -> list[Row]:
     ]
 
 
-def _take_in(catalogue: Catalogue, start: int, end: int) -> float:
+def _take_in(catalogue: Catalogue, headers: Iterator[CaptureHeader]) -> float:
     began = time.perf_counter()
-    found = islice(synthetic.headers(end, displays=1000), start, None)
-    while lot := list(islice(found, 2000)):
+    while lot := list(islice(headers, 2000)):
         catalogue.add_captures(lot)
     return time.perf_counter() - began
 
