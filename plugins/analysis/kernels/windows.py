@@ -95,6 +95,27 @@ def _solved(solve: Any, window: int, moments: Any, out: Any) -> None:
 
 
 @inner
+def _grow(trace: Any, level: float, centre: int, done: int, half: int, sums: Any) -> None:
+    """Let sums of (sample - level) times i^k, k = 0 to 3, over -done <= i <= done reach from -half to half."""
+    s0, s1, s2, s3 = sums[0], sums[1], sums[2], sums[3]
+    for i in range(done + 1, half + 1):
+        right, left = trace[centre + i] - level, trace[centre - i] - level
+        both, apart = right + left, right - left
+        x = float(i)
+        s0 += both
+        s1 += apart * x
+        s2 += both * (x * x)
+        s3 += apart * (x * x * x)
+    sums[0], sums[1], sums[2], sums[3] = s0, s1, s2, s3
+
+
+@inner
+def _value(fit: Any, x: float) -> float:
+    """A polynomial of degree 5."""
+    return float(((((fit[5] * x + fit[4]) * x + fit[3]) * x + fit[2]) * x + fit[1]) * x + fit[0])
+
+
+@inner
 def _slope(fit: Any, x: float) -> float:
     """Derivative of a polynomial of degree 5."""
     return float((((5 * fit[5] * x + 4 * fit[4]) * x + 3 * fit[3]) * x + 2 * fit[2]) * x + fit[1])
@@ -154,23 +175,17 @@ def _pick(
     Windows grow while their intervals meet; the sums of one window are those of the one before and what lies between.
     """
     low, high, widest, first = -math.inf, math.inf, -1, -1
-    s0, s1, s2, s3 = trace[centre] - level, 0.0, 0.0, 0.0
+    sums = np.zeros(4)
+    sums[0] = trace[centre] - level
     done = 0
     for w in range(len(halves)):
         half = halves[w]
         if half > room:
             break
-        for i in range(done + 1, half + 1):
-            right, left = trace[centre + i] - level, trace[centre - i] - level
-            both, apart = right + left, right - left
-            x = float(i)
-            s0 += both
-            s1 += apart * x
-            s2 += both * (x * x)
-            s3 += apart * (x * x * x)
+        _grow(trace, level, centre, done, half, sums)
         done = half
         h = float(half)
-        m0, m1, m2, m3 = s0, s1 / h, s2 / (h * h), s3 / (h * h * h)
+        m0, m1, m2, m3 = sums[0], sums[1] / h, sums[2] / (h * h), sums[3] / (h * h * h)
         a0 = cubic[w, 0, 0] * m0 + cubic[w, 0, 1] * m1 + cubic[w, 0, 2] * m2 + cubic[w, 0, 3] * m3
         a1 = cubic[w, 1, 0] * m0 + cubic[w, 1, 1] * m1 + cubic[w, 1, 2] * m2 + cubic[w, 1, 3] * m3
         a2 = cubic[w, 2, 0] * m0 + cubic[w, 2, 1] * m1 + cubic[w, 2, 2] * m2 + cubic[w, 2, 3] * m3
@@ -371,23 +386,18 @@ def height(
     centre = _within(position, n, least)
     room = max(least, min(widest, centre, n - 1 - centre))
     low, high, window = -math.inf, math.inf, 0
-    s0, s1, s2, s3 = trace[centre], 0.0, 0.0, 0.0
+    sums = np.zeros(4)
+    sums[0] = trace[centre]
     done = 0
     for w in range(len(halves)):
         half = halves[w]
         if half > room:
             break
-        for i in range(done + 1, half + 1):
-            both, apart = trace[centre + i] + trace[centre - i], trace[centre + i] - trace[centre - i]
-            i1 = float(i)
-            s0 += both
-            s1 += apart * i1
-            s2 += both * (i1 * i1)
-            s3 += apart * (i1 * i1 * i1)
+        _grow(trace, 0.0, centre, done, half, sums)
         done = half
         h = float(half)
-        value = cubic[w, 0, 0] * s0 + cubic[w, 0, 1] * (s1 / h)
-        value += cubic[w, 0, 2] * (s2 / (h * h)) + cubic[w, 0, 3] * (s3 / (h * h * h))
+        value = cubic[w, 0, 0] * sums[0] + cubic[w, 0, 1] * (sums[1] / h)
+        value += cubic[w, 0, 2] * (sums[2] / (h * h)) + cubic[w, 0, 3] * (sums[3] / (h * h * h))
         u = max(noise * math.sqrt(max(variances[w, 0], 0.0)), floor)
         low, high = max(low, value - AGREE * u), min(high, value + AGREE * u)
         if low > high:
@@ -402,10 +412,10 @@ def height(
         x, best = 0.0, -math.inf
         for k in range(121):
             at = (k - 60) * 0.01
-            value = ((((fit[5] * at + fit[4]) * at + fit[3]) * at + fit[2]) * at + fit[1]) * at + fit[0]
+            value = _value(fit, at)
             if top * value > best:
                 x, best = at, top * value
-    value = ((((fit[5] * x + fit[4]) * x + fit[3]) * x + fit[2]) * x + fit[1]) * x + fit[0]
+    value = _value(fit, x)
     out[0], out[1] = centre + half * x, value
     out[2], out[3] = noise * _spread(gram, window, x), _slope(fit, x) / half
     repeats = len(replicates)
@@ -414,7 +424,7 @@ def height(
         for r in range(repeats):
             _moments(rows, r * stride + centre, half, 0.0, moments)
             _solved(quintic, window, moments, fit)
-            replicates[r] = ((((fit[5] * x + fit[4]) * x + fit[3]) * x + fit[2]) * x + fit[1]) * x + fit[0]
+            replicates[r] = _value(fit, x)
             total += replicates[r]
         for r in range(repeats):
             replicates[r] = (total - replicates[r]) / (repeats - 1)
