@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 from greystep.plugins.analysis.transition.fit_estimator import TransitionFitEstimator
-from greystep.plugins.analysis.transition.least_squares import chi_square_chance, fit, numeric
+from greystep.plugins.analysis.transition.least_squares import chi_square_chance, fit
 from greystep.plugins.analysis.transition.models import MODELS, Model
 from greystep.schema.figure import Figure
 from greystep.schema.trace import Transition
@@ -16,6 +16,7 @@ from greystep.schema.uncertainty import combine
 from scipy import signal, special
 
 from . import edges
+from .differences import numeric
 
 BOXBOD = ([1, 2, 3, 5, 7, 10], [109, 149, 149, 191, 213, 224])
 MISRA1A = (

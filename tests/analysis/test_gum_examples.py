@@ -6,9 +6,11 @@ import math
 
 import numpy as np
 import pytest
-from greystep.plugins.analysis.transition.least_squares import Fitted, fit, numeric
+from greystep.plugins.analysis.transition.least_squares import Fitted, fit
 from greystep.schema.figure import Component
 from greystep.schema.uncertainty import combine
+
+from .differences import numeric
 
 VOLTS = np.array([5.007, 4.994, 5.005, 4.990, 4.999])
 AMPERES = np.array([19.663, 19.639, 19.640, 19.685, 19.678]) * 1e-3

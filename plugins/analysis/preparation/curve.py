@@ -95,7 +95,11 @@ def gamma_of(curve: Curve) -> float:
 
 
 def strict(curve: Curve) -> Curve:
-    """The curve without levels that pooling made equal to the one before, so that it can be inverted."""
+    """The curve without levels that pooling made equal to the one before, so that it can be inverted; worked out once."""
+    return shared(curve, "strict", (), lambda: _strict(curve))
+
+
+def _strict(curve: Curve) -> Curve:
     keep = np.concatenate([[True], np.diff(curve.light) > 1e-9 * max(float(np.ptp(curve.light)), 1e-30)])
     if keep.all():
         return curve

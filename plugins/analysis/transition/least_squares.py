@@ -55,7 +55,7 @@ def fit(model: Evaluate, values: Array, start: Array, noise: float | None = None
     with MINPACK's usual limit of 100 times as much).
 
     Args:
-        model: see `numeric` for one without derivatives.
+        model: values and their derivatives.
         values: [n].
         start: [p] first guess.
         noise: standard deviation of a point; None: from the residuals.
@@ -76,21 +76,6 @@ def rough_fit(model: Evaluate, values: Array, start: Array, noise: float, rounds
     """
     best, _, cost = _descended(model, values, start, 1e-3, rounds)
     return best, cost / noise**2
-
-
-def numeric(model: Callable[[Array], Array]) -> Evaluate:
-    """A model with derivatives by central differences, with the step that is best for double precision."""
-
-    def evaluate(at: Array) -> tuple[Array, Array]:
-        columns = []
-        for i, value in enumerate(at):
-            step = np.finfo(float).eps ** (1 / 3) * max(abs(value), 1e-8)
-            up, down = at.copy(), at.copy()
-            up[i], down[i] = value + step, value - step
-            columns.append((model(up) - model(down)) / (up[i] - down[i]))
-        return model(at), np.ascontiguousarray(np.stack(columns, axis=1))
-
-    return evaluate
 
 
 def _descended(model: Evaluate, values: Array, start: Array, gain: float, rounds: int) -> tuple[Array, bool, float]:

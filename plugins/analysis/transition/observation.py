@@ -32,8 +32,6 @@ class Observation:
 
     light: Array
     """[repeat, sample]"""
-    rows: Repeats
-    """The same for compiled loops."""
     sums: Array
     """[repeat, block] sum of the samples of each block; the last one holds what is left over, perhaps nothing."""
     squares: Array
@@ -63,6 +61,11 @@ class Observation:
     def samples(self) -> int:
         """Samples a repeat."""
         return int(self.light.shape[1])
+
+    @cached_property
+    def rows(self) -> Repeats:
+        """The repeats for compiled loops."""
+        return repeats_of(self.light)
 
     @cached_property
     def span(self) -> float:
@@ -116,7 +119,6 @@ def observe(subject: Transition) -> Observation | Refusal:
 class _Gathered:
     """What one pass over the repeats gives."""
 
-    rows: Repeats
     total: Array
     """[sample] sum of the repeats."""
     sums: Array
@@ -136,7 +138,7 @@ def _gathered(light: Array) -> _Gathered | None:
     total, sums = np.empty(samples), np.empty((repeats, samples // block + 1))
     squares = np.empty_like(sums)
     found = gather(rows.rows, rows.stride, repeats, block, NEAREST, FARTHEST, total, sums, squares)
-    return None if found == IMPOSSIBLE else _Gathered(rows, total, sums, squares, block, found == CHANGING)
+    return None if found == IMPOSSIBLE else _Gathered(total, sums, squares, block, found == CHANGING)
 
 
 def _observation(
@@ -158,7 +160,6 @@ def _observation(
     noise = max(effective_noise(mean, scale), repeat_noise(np.ascontiguousarray(means), count, scale))
     return Observation(
         light,
-        gathered.rows,
         gathered.sums,
         gathered.squares,
         mean,
