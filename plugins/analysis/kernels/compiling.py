@@ -21,7 +21,7 @@ WORDS = types.Array(types.int16, 2, "C", readonly=True)
 OUT = types.Array(types.float64, 1, "C")
 """[n] to write."""
 OUT_MATRIX = types.Array(types.float64, 2, "C")
-FLOAT, INT, BOOL = types.float64, types.int64, types.boolean
+FLOAT, INT, BOOL, NOTHING = types.float64, types.int64, types.boolean, types.void
 
 
 def compiled(result: Any, *arguments: Any) -> Callable[[F], F]:

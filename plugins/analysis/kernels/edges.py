@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiling import BOOL, FLOAT, INT, OUT, OUT_MATRIX, VECTOR, compiled, inner
+from .compiling import FLOAT, INT, NOTHING, OUT, OUT_MATRIX, VECTOR, compiled, inner
 
 Array = NDArray[np.float64]
 
@@ -93,9 +93,9 @@ def _edge(kind: int, t: float, first: float, second: float) -> tuple[float, floa
     return value, slope, -sign * slope * t / a, by_second
 
 
-@compiled(BOOL, INT, VECTOR, VECTOR, OUT, OUT_MATRIX)
-def evaluate(kind: int, times: Array, parameters: Array, values: Array, jacobian: Array) -> bool:
-    """Light of an edge and its derivatives. Returns True.
+@compiled(NOTHING, INT, VECTOR, VECTOR, OUT, OUT_MATRIX)
+def evaluate(kind: int, times: Array, parameters: Array, values: Array, jacobian: Array) -> None:
+    """Light of an edge and its derivatives.
 
     Args:
         kind: number of the formula.
@@ -116,15 +116,13 @@ def evaluate(kind: int, times: Array, parameters: Array, values: Array, jacobian
         jacobian[i, 3] = step * by_first
         if two:
             jacobian[i, 4] = step * by_second
-    return True
 
 
-@compiled(BOOL, INT, VECTOR, FLOAT, FLOAT, OUT)
-def edge(kind: int, times: Array, first: float, second: float, values: Array) -> bool:
-    """Values from 0 to 1 at times since the onset, by the parameters of shape. Returns True."""
+@compiled(NOTHING, INT, VECTOR, FLOAT, FLOAT, OUT)
+def edge(kind: int, times: Array, first: float, second: float, values: Array) -> None:
+    """Values from 0 to 1 at times since the onset, by the parameters of shape."""
     for i in range(len(times)):
         values[i] = _edge(kind, times[i], first, second)[0]
-    return True
 
 
 @compiled(FLOAT, INT, FLOAT, FLOAT, FLOAT)

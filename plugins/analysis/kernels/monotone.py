@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiling import BOOL, INT, MATRIX, OUT, OUT_MATRIX, VECTOR, compiled, inner
+from .compiling import INT, MATRIX, NOTHING, OUT, OUT_MATRIX, VECTOR, compiled, inner
 
 Array = NDArray[np.float64]
 
@@ -22,9 +22,9 @@ def _end(h0: float, h1: float, d0: float, d1: float) -> float:
     return 3 * d0 if np.sign(d0) != np.sign(d1) and abs(slope) > 3 * abs(d0) else slope
 
 
-@compiled(BOOL, VECTOR, MATRIX, OUT_MATRIX)
-def slopes(x: Array, y: Array, out: Array) -> bool:
-    """[curve, n] slopes at the knots that keep each interpolant monotone. Returns True.
+@compiled(NOTHING, VECTOR, MATRIX, OUT_MATRIX)
+def slopes(x: Array, y: Array, out: Array) -> None:
+    """[curve, n] slopes at the knots that keep each interpolant monotone.
 
     Args:
         x: [n] strictly ascending, n >= 2.
@@ -45,7 +45,6 @@ def slopes(x: Array, y: Array, out: Array) -> bool:
         out[c, 0] = _end(h0, h1, (y[c, 1] - y[c, 0]) / h0, (y[c, 2] - y[c, 1]) / h1)
         h0, h1 = x[n - 1] - x[n - 2], x[n - 2] - x[n - 3]
         out[c, n - 1] = _end(h0, h1, (y[c, n - 1] - y[c, n - 2]) / h0, (y[c, n - 2] - y[c, n - 3]) / h1)
-    return True
 
 
 @inner
@@ -54,9 +53,9 @@ def _interval(x: Any, at: float) -> int:
     return min(max(int(np.searchsorted(x, at, side="right")) - 1, 0), len(x) - 2)
 
 
-@compiled(BOOL, VECTOR, MATRIX, MATRIX, VECTOR, OUT_MATRIX)
-def interpolate(x: Array, y: Array, known: Array, at: Array, out: Array) -> bool:
-    """[curve, m] values between the knots; beyond them on a straight line with the end's chord slope. Returns True.
+@compiled(NOTHING, VECTOR, MATRIX, MATRIX, VECTOR, OUT_MATRIX)
+def interpolate(x: Array, y: Array, known: Array, at: Array, out: Array) -> None:
+    """[curve, m] values between the knots; beyond them on a straight line with the end's chord slope.
 
     Args:
         x: [n]
@@ -79,13 +78,12 @@ def interpolate(x: Array, y: Array, known: Array, at: Array, out: Array) -> bool
             m0, m1 = known[c, i] * h, known[c, i + 1] * h
             inside = y0 * (1 + 2 * s) * (1 - s) ** 2 + m0 * s * (1 - s) ** 2
             out[c, m] = inside + y1 * s * s * (3 - 2 * s) + m1 * s * s * (s - 1)
-    return True
 
 
-@compiled(BOOL, VECTOR, VECTOR, VECTOR, VECTOR, INT, OUT)
-def invert(x: Array, y: Array, known: Array, values: Array, steps: int, out: Array) -> bool:
+@compiled(NOTHING, VECTOR, VECTOR, VECTOR, VECTOR, INT, OUT)
+def invert(x: Array, y: Array, known: Array, values: Array, steps: int, out: Array) -> None:
     """[m] where one strictly increasing curve takes the values: Newton's steps within the interval, halved where one would
-    leave what is known to hold the place. Returns True.
+    leave what is known to hold the place.
 
     Args:
         x: [n]
@@ -121,4 +119,3 @@ def invert(x: Array, y: Array, known: Array, values: Array, steps: int, out: Arr
             if moved < 1e-15:
                 break
         out[m] = x[i] + s * h
-    return True

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiling import BOOL, FLOAT, INT, OUT, VECTOR, compiled, inner
+from .compiling import BOOL, FLOAT, INT, NOTHING, OUT, VECTOR, compiled, inner
 
 Array = NDArray[np.float64]
 
@@ -19,9 +19,9 @@ BLOCK = 128
 """Samples that are looked at together before they are looked at one by one."""
 
 
-@compiled(BOOL, VECTOR, OUT, OUT)
-def block_sums(unit: Array, sums: Array, lows: Array) -> bool:
-    """Sum and least sample of each block. Returns True."""
+@compiled(NOTHING, VECTOR, OUT, OUT)
+def block_sums(unit: Array, sums: Array, lows: Array) -> None:
+    """Sum and least sample of each block."""
     for b in range(len(sums)):
         part = unit[b * BLOCK : min((b + 1) * BLOCK, len(unit))]
         total, low = 0.0, math.inf
@@ -29,7 +29,6 @@ def block_sums(unit: Array, sums: Array, lows: Array) -> bool:
             total += part[i]
             low = part[i] if part[i] < low else low
         sums[b], lows[b] = total, low
-    return True
 
 
 @compiled(INT, VECTOR, VECTOR, VECTOR, FLOAT, INT)
@@ -58,13 +57,12 @@ def least_running_sum(unit: Array, sums: Array, lows: Array, level: float, n: in
     return at
 
 
-@compiled(BOOL, VECTOR, FLOAT, OUT)
-def running_integral(light: Array, interval: float, sums: Array) -> bool:
-    """[sample] integral of the trace, drawn with straight lines, up to each sample. Returns True."""
+@compiled(NOTHING, VECTOR, FLOAT, OUT)
+def running_integral(light: Array, interval: float, sums: Array) -> None:
+    """[sample] integral of the trace, drawn with straight lines, up to each sample."""
     sums[0] = 0.0
     for i in range(1, len(light)):
         sums[i] = sums[i - 1] + (light[i] + light[i - 1]) * (0.5 * interval)
-    return True
 
 
 @inner
@@ -81,7 +79,7 @@ def _integral(light: Any, sums: Any, start: float, interval: float, before: floa
     return float(sums[i] + rest * (light[i] + 0.5 * ((light[i + 1] - light[i]) / interval) * rest))
 
 
-@compiled(BOOL, VECTOR, VECTOR, FLOAT, FLOAT, FLOAT, FLOAT, VECTOR, FLOAT, FLOAT, OUT)
+@compiled(NOTHING, VECTOR, VECTOR, FLOAT, FLOAT, FLOAT, FLOAT, VECTOR, FLOAT, FLOAT, OUT)
 def profile(
     light: Array,
     sums: Array,
@@ -93,8 +91,8 @@ def profile(
     shift: float,
     period: float,
     out: Array,
-) -> bool:
-    """Mean of the trace over the period before each time; over no period the integral up to it. Returns True.
+) -> None:
+    """Mean of the trace over the period before each time; over no period the integral up to it.
 
     Args:
         light: [sample]
@@ -114,7 +112,6 @@ def profile(
             out[k] = (here - _integral(light, sums, start, interval, before, after, time - period)) / period
         else:
             out[k] = here
-    return True
 
 
 @inner
@@ -213,12 +210,11 @@ def gaussian_edge(times: Array, values: Array, mu: float, log_s: float, out: Arr
     return now
 
 
-@compiled(BOOL, VECTOR, INT, INT, INT, INT, OUT)
-def row_medians(rows: Array, stride: int, repeats: int, first: int, last: int, out: Array) -> bool:
-    """[repeat] median of the samples from `first` to before `last` of each row. Returns True."""
+@compiled(NOTHING, VECTOR, INT, INT, INT, INT, OUT)
+def row_medians(rows: Array, stride: int, repeats: int, first: int, last: int, out: Array) -> None:
+    """[repeat] median of the samples from `first` to before `last` of each row."""
     for r in range(repeats):
         out[r] = np.median(rows[r * stride + first : r * stride + last])
-    return True
 
 
 @compiled(INT, VECTOR, FLOAT, FLOAT, INT)

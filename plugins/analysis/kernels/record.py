@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiling import BOOL, FLOAT, INT, OUT, VECTOR, WHOLE, compiled, inner
+from .compiling import BOOL, FLOAT, INT, NOTHING, OUT, VECTOR, WHOLE, compiled, inner
 
 Array = NDArray[np.float64]
 
@@ -20,9 +20,9 @@ BLOCK = 128
 """Samples whose extremes are kept."""
 
 
-@compiled(BOOL, VECTOR, OUT)
-def despike(trace: Array, out: Array) -> bool:
-    """Median of five samples, every second one; the four samples at each end stay. Returns True.
+@compiled(NOTHING, VECTOR, OUT)
+def despike(trace: Array, out: Array) -> None:
+    """Median of five samples, every second one; the four samples at each end stay.
 
     Args:
         trace: [n], n >= 9.
@@ -43,12 +43,11 @@ def despike(trace: Array, out: Array) -> bool:
         least, most = low if low < high else high, high if low < high else low
         middle = c if c < most else most
         target[i] = middle if middle > least else least
-    return True
 
 
-@compiled(BOOL, VECTOR, OUT, OUT, OUT)
-def index(samples: Array, total: Array, lows: Array, highs: Array) -> bool:
-    """Running sums and extremes. Returns True.
+@compiled(NOTHING, VECTOR, OUT, OUT, OUT)
+def index(samples: Array, total: Array, lows: Array, highs: Array) -> None:
+    """Running sums and extremes.
 
     Args:
         samples: [n]
@@ -68,7 +67,6 @@ def index(samples: Array, total: Array, lows: Array, highs: Array) -> bool:
             low = value if value < low else low
             high = value if value > high else high
         lows[b], highs[b] = low, high
-    return True
 
 
 @inner
@@ -128,12 +126,11 @@ def first_inside(samples: Array, total: Array, half: int, low: float, high: floa
     return -1
 
 
-@compiled(BOOL, VECTOR, VECTOR, INT, WHOLE, OUT)
-def means_at(samples: Array, total: Array, half: int, places: NDArray[np.int64], out: Array) -> bool:
-    """Moving means at some samples. Returns True."""
+@compiled(NOTHING, VECTOR, VECTOR, INT, WHOLE, OUT)
+def means_at(samples: Array, total: Array, half: int, places: NDArray[np.int64], out: Array) -> None:
+    """Moving means at some samples."""
     for k in range(len(places)):
         out[k] = _mean(samples, total, half, places[k])
-    return True
 
 
 @compiled(BOOL, VECTOR, VECTOR, VECTOR, FLOAT, FLOAT, INT)

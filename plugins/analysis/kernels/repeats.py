@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiling import BOOL, FLOAT, INT, OUT, OUT_MATRIX, VECTOR, compiled, inner
+from .compiling import BOOL, FLOAT, INT, NOTHING, OUT, OUT_MATRIX, VECTOR, compiled, inner
 
 Array = NDArray[np.float64]
 
@@ -102,9 +102,9 @@ def gather(
     return CHANGING if differs else CONSTANT
 
 
-@compiled(BOOL, OUT_MATRIX, OUT_MATRIX, INT, INT, INT, INT, OUT, OUT)
-def stretch(sums: Array, squares: Array, block: int, first: int, last: int, samples: int, total: Array, scatter: Array) -> bool:
-    """Sum and sum of squared deviations of some blocks together. Returns True.
+@compiled(NOTHING, OUT_MATRIX, OUT_MATRIX, INT, INT, INT, INT, OUT, OUT)
+def stretch(sums: Array, squares: Array, block: int, first: int, last: int, samples: int, total: Array, scatter: Array) -> None:
+    """Sum and sum of squared deviations of some blocks together.
 
     Args:
         sums, squares: [repeat, block] from `gather`.
@@ -126,7 +126,6 @@ def stretch(sums: Array, squares: Array, block: int, first: int, last: int, samp
             inside += squares[r, b]
             between += count * (sums[r, b] / count - mean) ** 2
         total[r], scatter[r] = value, inside + between
-    return True
 
 
 @compiled(FLOAT, VECTOR, INT)

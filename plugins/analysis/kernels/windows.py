@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .compiling import BOOL, CUBE, FLOAT, INT, MATRIX, OUT, VECTOR, WHOLE, compiled, inner
+from .compiling import BOOL, CUBE, FLOAT, INT, MATRIX, NOTHING, OUT, VECTOR, WHOLE, compiled, inner
 
 Array = NDArray[np.float64]
 
@@ -344,7 +344,7 @@ def crossing(
 
 
 @compiled(
-    BOOL,
+    NOTHING,
     *(VECTOR, FLOAT, INT, FLOAT, FLOAT, FLOAT),
     *(WHOLE, CUBE, MATRIX, CUBE, CUBE, VECTOR, INT, OUT, OUT),
 )
@@ -364,7 +364,7 @@ def height(
     stride: int,
     out: Array,
     replicates: Array,
-) -> bool:
+) -> None:
     """The trace at a place, from the polynomial of the widest window whose cubics agree there.
 
     Args:
@@ -378,9 +378,6 @@ def height(
         rows: samples of the repeats, each `stride` after the one before.
         out: [4] gets position, value, noise, slope.
         replicates: [repeat] gets values with one repeat left out; empty for none.
-
-    Returns:
-        True.
     """
     n, least = len(trace), halves[0]
     centre = _within(position, n, least)
@@ -428,4 +425,3 @@ def height(
             total += replicates[r]
         for r in range(repeats):
             replicates[r] = (total - replicates[r]) / (repeats - 1)
-    return True
